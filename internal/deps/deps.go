@@ -1,0 +1,25 @@
+package deps
+
+import (
+	_ "charm.land/lipgloss/v2"
+	_ "codeberg.org/go-fonts/liberation/liberationsansregular"
+	_ "codeberg.org/go-pdf/fpdf"
+	_ "github.com/alecthomas/kong"
+	_ "github.com/arran4/golang-ical"
+	_ "github.com/boombuler/barcode/qr"
+	_ "github.com/google/go-cmp/cmp"
+	_ "github.com/google/uuid"
+	_ "github.com/gowebpki/jcs"
+	_ "github.com/invopop/jsonschema"
+	_ "github.com/nicksnyder/go-i18n/v2/i18n"
+	_ "github.com/rogpeppe/go-internal/testscript"
+	_ "github.com/santhosh-tekuri/jsonschema/v6"
+	_ "github.com/vbauerster/mpb/v8"
+	_ "github.com/xuri/excelize/v2"
+	_ "go.yaml.in/yaml/v4"
+	_ "golang.org/x/text/language"
+	_ "golang.org/x/text/collate"
+	_ "gonum.org/v1/gonum/stat/distuv"
+	_ "gonum.org/v1/gonum/mat"
+	_ "pgregory.net/rapid"
+)
