@@ -117,7 +117,7 @@ func sizeOf(info *kindInfo, text, whole string) (exact.Rat, *finding.Fault) {
 		return exact.Rat{}, fault
 	}
 	if den == "" {
-		if n.axis == axisPercent && info.num != axisPercent {
+		if n.axis == axisPercent && info.den != axisNone {
 			return fail("percent-basis", finding.Args{})
 		}
 		if n.axis != info.num || info.den != axisNone {
