@@ -52,7 +52,9 @@ func (p Parameter) At(deviate float64) float64 {
 	return back(f(p.Typical) + (f(side)-f(p.Typical))*deviate/z90)
 }
 
-func (p Parameter) check(name string) error {
+// Check returns an *InputError unless low <= typical <= high (above 0 when
+// lognormal) and marks and source are given.
+func (p Parameter) Check(name string) error {
 	if !(p.Low <= p.Typical && p.Typical <= p.High) || p.Distribution == "" && !(p.Low > 0) || p.Distribution != "" && p.Distribution != "normal" {
 		return &InputError{name, p.Typical, "low <= typical <= high, above 0 when lognormal"}
 	}
@@ -133,12 +135,12 @@ func ReadWoods(data []byte) ([]Wood, error) {
 	}
 	for _, w := range file.Woods {
 		for name, p := range w.Named() {
-			if err := p.check(w.Name + "." + name); err != nil {
+			if err := p.Check(w.Name + "." + name); err != nil {
 				return nil, err
 			}
 		}
 		for genus, p := range w.PortUptakeByGenus {
-			if err := p.check(w.Name + ".port_uptake." + genus); err != nil {
+			if err := p.Check(w.Name + ".port_uptake." + genus); err != nil {
 				return nil, err
 			}
 		}
