@@ -256,3 +256,23 @@ func TestWindAt2M(t *testing.T) {
 		t.Errorf("%.5f", got)
 	}
 }
+
+// TestDaily_PolarNight: no sun to measure clouds by, so the assumed ratio serves
+// (1.35 x 0.6 - 0.35 = 0.46), and the negative sum gives zero and says so.
+func TestDaily_PolarNight(t *testing.T) {
+	site := Site{LatitudeDeg: 75, ElevationM: new(10.0)}
+	day := Day{Date: Date{2026, time.December, 21}, TminC: new(-12.0), TmaxC: new(-8.0), RHMeanPct: new(100.0), WindMS: new(1.0), SolarMJM2D: new(0.0)}
+	r := daily(t, site, day, Options{})
+	if math.Abs(*r.CloudFactor-0.46) > 1e-12 || r.RsRso != nil || !slices.Contains(r.Routes, RouteLongwaveAssumed) {
+		t.Errorf("cloud factor %g, %v", *r.CloudFactor, r.Routes)
+	}
+	if r.ET0MM != 0 || *r.RawMM >= 0 || !slices.Contains(r.Routes, RouteNegativeToZero) {
+		t.Errorf("ET0 %g, raw %g, %v", r.ET0MM, *r.RawMM, r.Routes)
+	}
+	h := hourly(t, Site{LatitudeDeg: 45, LongitudeDeg: new(0.0), ElevationM: new(10.0)}, Hour{
+		Start: time.Date(2026, 6, 1, 1, 0, 0, 0, time.UTC), TempC: new(10.0), RHPct: new(100.0), SolarMJM2: new(0.0),
+	}, Options{})
+	if h.ET0MM != 0 || h.RawMMH >= 0 || !slices.Contains(h.Routes, RouteNegativeToZero) {
+		t.Errorf("ET0 %g, raw %g, %v", h.ET0MM, h.RawMMH, h.Routes)
+	}
+}

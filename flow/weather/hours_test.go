@@ -407,3 +407,19 @@ func TestAssess_LongGap(t *testing.T) {
 		t.Errorf("%d verdicts", len(got))
 	}
 }
+
+// TestAssess_UnevenGap: the last piece of a gap ends where the data begin again.
+func TestAssess_UnevenGap(t *testing.T) {
+	start := time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)
+	rows := append(hourRows(start, 5), hourRows(start.Add(6*time.Hour+40*time.Minute), 5)...)
+	s, _ := NewSeries(rows, SeriesOptions{})
+	got, _ := Assess(s, Site{LatitudeDeg: 45}, Rules{}, Situation{}, Options{})
+	for i := 1; i < len(got); i++ {
+		if !got[i].Start.Equal(got[i-1].End) {
+			t.Errorf("%v does not join %v", got[i].Start, got[i-1].End)
+		}
+	}
+	if len(got) != 12 {
+		t.Errorf("%d verdicts, want 10 and 2 empty", len(got))
+	}
+}

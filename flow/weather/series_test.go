@@ -408,3 +408,35 @@ func TestHourlyET0_PartOfDay(t *testing.T) {
 		t.Errorf("%v", ps)
 	}
 }
+
+// TestNewSeries_HourlyRadiation: a little below zero at night is the sensor and
+// becomes 0; above a tenth over the most there can be it is another unit.
+func TestNewSeries_HourlyRadiation(t *testing.T) {
+	for v, c := range map[float64]struct {
+		code string
+		keep *float64
+	}{-0.01: {CodeOutOfRange, new(0.0)}, -0.5: {CodeOutOfRange, nil}, 5.4: {"", new(5.4)}, 5.6: {CodeRadiationWatts, nil}, 600: {CodeRadiationWatts, nil}} {
+		rows := hourRows(time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC), 3)
+		rows[1].Set("solar_mj_m2", v)
+		s, ps := NewSeries(rows, SeriesOptions{})
+		if (c.code == "") != (len(ps) == 0) || len(ps) > 0 && (ps[0].Code != c.code || ps[0].Row != 1) {
+			t.Errorf("%g: %v", v, ps)
+		}
+		if got := s.Rows[1].SolarMJM2; (got == nil) != (c.keep == nil) || got != nil && *got != *c.keep {
+			t.Errorf("%g: left %v", v, got)
+		}
+	}
+}
+
+// TestParseTimes_AnyText: no text makes it fail otherwise than by a problem, and
+// what has no problem of severity error has a time.
+func TestParseTimes_AnyText(t *testing.T) {
+	loc := zone(t, "America/New_York")
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.OneOf(rapid.String(), rapid.StringMatching(`[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:?[0-9]{2}(:[0-9]{2})?(Z|[+-][0-9]{2}:[0-9]{2})?`)).Draw(t, "text")
+		got, ps := ParseTimes([]string{text}, loc)
+		if (ps.Err() == nil) == got[0].IsZero() {
+			t.Fatalf("%q: %v, %v", text, got[0], ps)
+		}
+	})
+}

@@ -30,6 +30,9 @@ func ParseTimes(texts []string, loc *time.Location) ([]time.Time, Problems) {
 	var last time.Time
 	for i, text := range texts {
 		t, p := parseTime(strings.TrimSpace(text), loc, last)
+		if p == nil && t.IsZero() { // the first instant of year 1 means "none" here
+			p = &Problem{Code: CodeTimeInvalid, Args: map[string]any{"text": text}}
+		}
 		if p != nil {
 			p.Row, p.Column = i, "time"
 			ps.add(*p)
