@@ -74,13 +74,6 @@ func VapourFromRHMean(tminC, tmaxC, rhMeanPct float64) float64 {
 	return rhMeanPct / 100 * DailySaturationPressure(tminC, tmaxC)
 }
 
-// HourlyDeficit returns the vapour-pressure deficit e0(T) - ea of an hour in kPa
-// and never less than zero, with ea from the hour's mean humidity (Eq. 54).
-func HourlyDeficit(tempC, rhPct float64) float64 {
-	e := SaturationPressure(tempC)
-	return math.Max(0, e-e*rhPct/100)
-}
-
 // WindAt2M converts a wind speed to 2 m above a clipped grass surface:
 //
 //	u2 = uz 4.87/ln(67.8 z - 5.42)   (Eq. 47)

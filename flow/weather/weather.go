@@ -6,6 +6,9 @@
 // FAO Irrigation and Drainage Paper 56, Rome ("FAO-56" below). "Eq." numbers in
 // this package are that paper's. ASCE-EWRI (2005), The ASCE Standardized
 // Reference Evapotranspiration Equation, gives the alternative coefficients.
+// Page numbers of FAO-56, and all coefficients and numbers of ASCE-EWRI, are from
+// memory; the FAO-56 equations are held to the paper's printed examples.
+//
 // Every intermediate value is returned, and every estimate that took the place
 // of a measurement is named in the result's routes.
 //
