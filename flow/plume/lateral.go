@@ -17,7 +17,7 @@ const reach = 8.6
 // S = 0 is the top-hat itself (half its height on the edge), b = 0 the wrapped
 // normal. The perimeter and one of b and S must be above 0; b at most L.
 func Around(d, b, variance, perimeter float64) float64 {
-	d = math.Abs(math.Remainder(d, perimeter))
+	d = math.Abs(wrapped(d, perimeter))
 	if variance >= perimeter*perimeter/16 {
 		sum := 0.0
 		for n := 1; n <= 4; n++ {
@@ -40,6 +40,11 @@ func Around(d, b, variance, perimeter float64) float64 {
 		sum += overHat(u, b, sd)
 	}
 	return sum
+}
+
+// wrapped returns d less the whole turns, from -L/2 to L/2.
+func wrapped(d, perimeter float64) float64 {
+	return d - perimeter*math.Floor(d/perimeter+0.5)
 }
 
 // overHat is a top-hat of half-width b spread by a normal of deviation sd, at a

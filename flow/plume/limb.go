@@ -69,12 +69,12 @@ func (a Arc) OnTrunk(limbArcM float64, limb Limb) float64 {
 	return a.FromM + a.LengthM*limbArcM/limb.PerimeterM
 }
 
-// Reading returns what stands in a limb, at an arc of its own perimeter and a
+// InLimb returns what stands in a limb, at an arc of its own perimeter and a
 // height measured along the path of the sap from the trunk's datum. Dissolved
 // concentration passes through the collar by the connection; mass per area is
 // thinned by the stretch a_i L to L_i, and residue besides by s to s_i, so that
 // mass is conserved. Errors: an impossible limb.
-func (m *Model) Reading(a Arc, limb Limb, heightM, limbArcM float64, at sap.Moment) (Reading, error) {
+func (m *Model) InLimb(a Arc, limb Limb, heightM, limbArcM float64, at sap.Moment) (Reading, error) {
 	if err := sap.Check(sap.Positive("limb_perimeter_m", limb.PerimeterM), sap.Positive("limb_depth_m", limb.DepthM), sap.Fraction("connection", limb.Connection)); err != nil {
 		return Reading{}, err
 	}

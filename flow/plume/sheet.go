@@ -2,6 +2,7 @@ package plume
 
 import (
 	"math"
+	"sort"
 
 	"sapward/flow/sap"
 )
@@ -71,11 +72,12 @@ func (m *Model) On(g Grid) (*Sheet, error) {
 		s.xi[i], s.skip[i] = m.taper.at(z), m.aboveTop(z)
 	}
 	s.streams = make([]laid, len(m.streams))
+	ordered := sort.Float64sAreSorted(g.ArcsM) && g.ArcsM[0] >= 0 && g.ArcsM[len(g.ArcsM)-1] <= m.column.PerimeterM
 	row := make([]float64, len(g.ArcsM))
 	for n := range m.streams {
 		for i, z := range g.HeightsM {
 			if !s.skip[i] {
-				m.row(row, n, z, g.ArcsM)
+				m.row(row, n, z, g.ArcsM, ordered)
 				s.streams[n].add(i, row)
 			}
 		}
@@ -84,7 +86,8 @@ func (m *Model) On(g Grid) (*Sheet, error) {
 }
 
 // row fills the mass-weighted tangential densities of a stream at a height.
-func (m *Model) row(row []float64, n int, z float64, arcs []float64) {
+// Ordered arcs in 0..L let it visit only the columns within a source's reach.
+func (m *Model) row(row []float64, n int, z float64, arcs []float64, ordered bool) {
 	clear(row)
 	c := &m.column
 	st := &m.streams[n]
@@ -98,14 +101,26 @@ func (m *Model) row(row []float64, n int, z float64, arcs []float64) {
 	variance := c.Medium.StartVarianceM2 + 2*c.Medium.LateralDispersivityM*math.Max(0, up)
 	turn := float64(c.Medium.GrainTurnsPerM*up) * c.PerimeterM
 	far := reach * math.Sqrt(variance)
-	everywhere := variance >= c.PerimeterM*c.PerimeterM/16
+	b, width, widens := 0.0, -1.0, false
 	for _, p := range st.parts {
 		src := &m.sources[p.source]
-		b := src.halfWidth(up, c.Medium.Anisotropy)
-		for j, y := range arcs {
-			d := math.Abs(math.Remainder(y-src.ArcM-turn, c.PerimeterM))
-			if everywhere || d <= b+far {
-				row[j] += p.mass * Around(d, b, variance, c.PerimeterM)
+		if src.WidthM != width || src.Widens != widens { // equal ports share their width
+			b, width, widens = src.halfWidth(up, c.Medium.Anisotropy), src.WidthM, src.Widens
+		}
+		middle := wrapped(src.ArcM+turn, c.PerimeterM)
+		if !ordered || b+far >= c.PerimeterM/2 {
+			for j, y := range arcs {
+				row[j] += p.mass * Around(y-middle, b, variance, c.PerimeterM)
+			}
+			continue
+		}
+		for turns := -1.0; turns <= 2; turns++ {
+			at := middle + turns*c.PerimeterM
+			if at+b+far < 0 || at-b-far > c.PerimeterM {
+				continue
+			}
+			for j := sort.SearchFloat64s(arcs, at-b-far); j < len(arcs) && arcs[j] <= at+b+far; j++ {
+				row[j] += p.mass * Around(arcs[j]-at, b, variance, c.PerimeterM)
 			}
 		}
 	}

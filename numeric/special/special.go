@@ -74,8 +74,10 @@ func NormalCDF(x float64) float64 {
 	}
 	high := -x * invSqrt2Hi
 	low := math.FMA(-x, invSqrt2Hi, -high) - float64(x*invSqrt2Lo)
-	// erfc(high+low) = erfc(high) [1 - low 2/(sqrt(pi) erfcx(high))] + O(low^2)
-	return 0.5 * math.Erfc(high) * (1 - 2*invSqrtPi*low/Erfcx(high))
+	// erfc(high+low) = erfc(high) [1 - low 2/(sqrt(pi) erfcx(high))] + O(low^2), and
+	// the factor of low is close enough to high + sqrt(high^2 + 4/pi), its upper bound
+	// (Abramowitz and Stegun 1964, 7.1.13, from memory).
+	return 0.5 * math.Erfc(high) * (1 - low*(high+math.Sqrt(float64(high*high)+4/math.Pi)))
 }
 
 // NormalBetween returns Phi(b) - Phi(a), the probability between a and b
