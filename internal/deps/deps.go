@@ -17,9 +17,9 @@ import (
 	_ "github.com/vbauerster/mpb/v8"
 	_ "github.com/xuri/excelize/v2"
 	_ "go.yaml.in/yaml/v4"
-	_ "golang.org/x/text/language"
 	_ "golang.org/x/text/collate"
-	_ "gonum.org/v1/gonum/stat/distuv"
+	_ "golang.org/x/text/language"
 	_ "gonum.org/v1/gonum/mat"
+	_ "gonum.org/v1/gonum/stat/distuv"
 	_ "pgregory.net/rapid"
 )

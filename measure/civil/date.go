@@ -70,6 +70,9 @@ func (d Date) DaysSince(e Date) int { return int(d.utc().Sub(e.utc()) / (24 * ti
 // Before reports whether d is earlier than e.
 func (d Date) Before(e Date) bool { return d.utc().Before(e.utc()) }
 
+// After reports whether d is later than e.
+func (d Date) After(e Date) bool { return e.Before(d) }
+
 // In returns the first instant of the day in loc.
 func (d Date) In(loc *time.Location) time.Time {
 	return time.Date(d.Year, d.Month, d.Day, 0, 0, 0, 0, loc)

@@ -48,8 +48,9 @@ func SizeOf(t tree.Tree, stems []tree.Stem, rule label.StemRule) (s Size, ok boo
 type Limits struct {
 	Low, High, Target exact.Rat
 	Soft              bool
-	PerPort           bool // Low, High and Target are for one port
-	BandPorts         int  // ports the band table asks for, 0 if none
+	PerPort           bool             // Low, High and Target are for one port
+	TreeHigh          q.Opt[exact.Rat] // most in all, for rates per port
+	BandPorts         int              // ports the band table asks for, 0 if none
 }
 
 // softShare is the share of a single value below which under-dosing warns
@@ -241,6 +242,11 @@ func ConcentrationRange(p Limits, m Mix, card q.Range[q.VolumePerVolumeKind]) (l
 // ThroughMix turns limits in product into limits in finished mix of a given
 // concentration, inside the card's volume of mix.
 func ThroughMix(p Limits, m Mix, c exact.Rat) Limits {
+	if p.PerPort { // the card's mix is a tree's, the rate a port's
+		p.Low, p.High, p.Target = p.Low.Quo(c), p.High.Quo(c), p.Target.Quo(c)
+		p.TreeHigh = q.Known(m.High)
+		return p
+	}
 	p.Low = exact.Max(m.Low, p.Low.Quo(c))
 	p.High = exact.Min(m.High, p.High.Quo(c))
 	p.Target = exact.Max(p.Low, exact.Min(p.High, p.Target.Quo(c)))

@@ -249,3 +249,21 @@ func less(a, b *Need) bool {
 	}
 	return false
 }
+
+// Feasible reports whether some permitted number of ports and some volume of
+// the grid suit the unit. A grid without an upper end has Max 0.
+func (n *Need) Feasible(g Grid) bool {
+	if g.Max == 0 {
+		g.Max = 1 << 40
+	}
+	lo, hi := n.portBounds(g)
+	for k := n.Counts.Min(); k >= 0 && k <= n.Counts.Max(); k++ {
+		if k == 0 || !n.Counts.Has(k) {
+			continue
+		}
+		if max(lo, ceilDiv(n.Low, int64(k))) <= min(hi, n.High/int64(k)) {
+			return true
+		}
+	}
+	return false
+}

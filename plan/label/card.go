@@ -18,9 +18,16 @@ const Schema = "sapward/label-card/1"
 type Card struct {
 	Product    Product
 	Verified   Verified
+	Source     Source
 	Uses       []Use
 	Safety     Safety
 	Statements []Statement
+}
+
+// Source is the paper or page the card was typed in from.
+type Source struct {
+	Kind string // container, pdf, register
+	Date civil.Date
 }
 
 // Product is what stands on the container.
@@ -33,15 +40,19 @@ type Product struct {
 	Agricultural  bool // the label carries agricultural-use requirements
 	Density       q.Opt[q.Density]
 	Actives       []Active
+
+	RestrictedStated   bool // the card says whether the use is restricted
+	AgriculturalStated bool // the card says whether the requirements are there
 }
 
 // Registration is the authorisation on the label.
 type Registration struct {
-	Number    string
-	Type      string // full, local-need, emergency, minor-use, experimental, old-stock
-	Territory []string
-	Valid     civil.Period
-	UseUpBy   civil.Date
+	Number     string
+	Supplement string // number of a local or emergency supplement, if any
+	Type       string // full, local-need, emergency, minor-use, experimental, old-stock
+	Territory  []string
+	Valid      civil.Period
+	UseUpBy    civil.Date
 }
 
 // Active is one active ingredient. Exactly one of Content and Share is known.
@@ -50,6 +61,7 @@ type Active struct {
 	Class   string                // class of the model of movement, such as triazole
 	Content q.Opt[q.Density]      // mass per volume of product
 	Share   q.Opt[q.MassFraction] // mass per mass of product; needs the density
+	As      string                // what the content counts: base, salt, acid equivalent
 }
 
 // Verified is the two-person check. Without both names every output says
@@ -100,6 +112,8 @@ type Site struct {
 	Code    string // EPPO code
 	Food    bool
 	Bearing string // any, nonbearing
+
+	FoodStated bool // the card says whether the site bears food
 }
 
 // StemRule says how several stems of one tree are measured.
@@ -146,7 +160,7 @@ type Rate struct {
 	Per       Basis
 	Active    bool // amounts are grams of the first active ingredient
 	Low, High exact.Rat
-	Single    bool // one value on the card: it is the maximum
+	Single    bool // one value on the card: it is the maximum, and Low equals High
 	Bands     []Band
 	Classes   []Class
 	Shape     exact.Rat // crown volume = Shape * width^2 * height; 0 for other bases
@@ -257,6 +271,7 @@ type Reentry struct {
 	Interval q.Opt[q.Duration]
 	UntilDry bool
 	None     bool
+	Notify   string // oral, posted, both; empty if the label does not say
 }
 
 // Harvest is the pre-harvest interval.

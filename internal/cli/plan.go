@@ -1,0 +1,365 @@
+package cli
+
+import (
+	"bufio"
+	"encoding/json"
+	"io"
+	"strings"
+
+	"sapward/finding"
+	"sapward/internal/cardfile"
+	"sapward/internal/exchange"
+	"sapward/measure/civil"
+	q "sapward/measure/quantity"
+	"sapward/measure/tree"
+	"sapward/numeric/exact"
+	"sapward/plan"
+	"sapward/plan/label"
+)
+
+type planCmd struct {
+	Trees string `arg:"" help:"TREES.csv or .xlsx: tree and one of diameter_cm diameter_in girth_cm girth_in."`
+	planOptions
+	Out string `help:"Folder to write plan.json and plan.csv to; complete or not at all."`
+	CSV bool   `name:"csv" help:"Print plan.csv, one row a port, and nothing else."`
+}
+
+// planOptions are the options that decide a plan, shared with comparisons.
+type planOptions struct {
+	Card          string            `help:"Label card (YAML)." required:""`
+	Method        string            `help:"injection or infusion." enum:",injection,infusion" default:""`
+	Basis         string            `help:"fills (few volumes), tree (each its own) or mean (one dose)." enum:"fills,tree,mean" default:"fills"`
+	Fills         int               `help:"At most so many fills (1 to 4), nearest to the targets; 0: as few as possible."`
+	Level         string            `help:"low, target, high, or a rate such as '3 mL/cm'." default:"target"`
+	On            string            `help:"Day of work, 2026-06-03."`
+	Site          string            `help:"Site as the card names it."`
+	Target        string            `help:"Target as the card names it."`
+	Territory     string            `help:"Where the trees stand, as the registration names it."`
+	AreaHa        string            `name:"area_ha" help:"Treated area in hectares."`
+	Bloom         string            `help:"Are the trees in bloom: no, yes or after (petals fallen)." enum:",no,yes,after" default:""`
+	HarvestFrom   string            `name:"harvest-from" help:"First day of harvest."`
+	CertificateTo string            `name:"certificate-valid-to" help:"Last day the applicator's certificate is valid."`
+	BlockTrees    int               `name:"block-trees" help:"Trees in the block, when only some are taped."`
+	Wounds        string            `help:"WOUNDS.csv: old holes."`
+	Limbs         string            `help:"LIMBS.csv."`
+	LimbShare     string            `name:"limb-share" help:"Share of the dose for limb ports, such as '20 %'." default:"0 %"`
+	Obstacles     string            `help:"OBSTACLES.csv: arcs where no port may go."`
+	History       string            `help:"HISTORY.csv: earlier treatments."`
+	CrewFile      string            `name:"crew-file" help:"CREW.csv: person, role, climber, trained_second."`
+	GraduationML  string            `name:"graduation_ml" help:"Graduation of the syringe or bottle in mL (program default 0.5 for injection, 50 for infusion)."`
+	MarkAzimuth   float64           `name:"mark-azimuth" help:"Azimuth of the painted mark, degrees from north." default:"0"`
+	Override      map[string]string `help:"Set an advisory rule aside: ID=REASON, printed on the record." mapsep:"none"`
+	Seed          uint64            `help:"Seed kept on the plan." default:"1"`
+}
+
+// request reads the options and every file they name, and gathers all that is
+// wrong with them at once.
+func (o planOptions) request(e *env) (plan.Request, cardfile.Loaded, error) {
+	var faults finding.Faults
+	take := func(err error) {
+		if err != nil {
+			faults = append(faults, finding.AsFaults(err)...)
+		}
+	}
+	loaded, findings, err := e.loadCard(o.Card)
+	take(err)
+	faults = append(faults, refusing(loaded, findings)...)
+	r := plan.Request{
+		Engine: Version, Seed: o.Seed, CardHash: loaded.Hash, Card: loaded.Card,
+		Method: label.Method(o.Method), Site: o.Site, Target: o.Target, Territory: o.Territory,
+		Basis: plan.Basis(o.Basis), FillCount: o.Fills, LevelName: o.Level,
+		Bloom: plan.Bloom(o.Bloom), BlockTrees: o.BlockTrees, MarkAzimuthDeg: o.MarkAzimuth, Overrides: o.Override,
+	}
+	for name, d := range map[string]struct {
+		text string
+		to   *civil.Date
+	}{"--on": {o.On, &r.On}, "--harvest-from": {o.HarvestFrom, &r.HarvestFrom}, "--certificate-valid-to": {o.CertificateTo, &r.CertificateUntil}} {
+		if d.text == "" {
+			continue
+		}
+		if *d.to, err = civil.Parse(d.text); err != nil {
+			take(usage("option-date", finding.Args{"option": finding.Text(name), "text": finding.Text(d.text)}))
+		}
+	}
+	if r.MarkAzimuthDeg < 0 || r.MarkAzimuthDeg >= 360 {
+		take(usage("option-azimuth", nil))
+	}
+	if o.AreaHa != "" {
+		v, fault := q.Number(o.AreaHa)
+		if fault != nil || v.Sign() <= 0 {
+			take(usage("option-number", finding.Args{"option": finding.Text("--area_ha"), "text": finding.Text(o.AreaHa), "example": finding.Text("1.2")}))
+		}
+		r.Area = q.Known(q.Of[q.AreaKind](v.Mul(exact.Int(10_000))))
+	}
+	if o.GraduationML != "" {
+		v, fault := q.Number(o.GraduationML)
+		if fault != nil {
+			take(usage("option-number", finding.Args{"option": finding.Text("--graduation_ml"), "text": finding.Text(o.GraduationML), "example": finding.Text("0.5")}))
+		}
+		r.Graduation = q.Known(q.ML(v))
+	}
+	share, fault := q.Parse[q.PercentKind](o.LimbShare)
+	if fault != nil {
+		fault.Class, fault.Where.File = finding.Usage, "--limb-share"
+		take(fault)
+	}
+	r.LimbShare = share.Base().Quo(exact.Int(100))
+	if o.Wounds != "" {
+		r.Wounds, _, err = exchange.ReadWoundsFile(o.Wounds)
+		take(err)
+	}
+	if o.Limbs != "" {
+		r.Limbs, _, err = exchange.ReadLimbsFile(o.Limbs)
+		take(err)
+	}
+	if o.Obstacles != "" {
+		r.Obstacles, _, err = exchange.ReadObstaclesFile(o.Obstacles)
+		take(err)
+	}
+	if o.History != "" {
+		r.History, _, err = exchange.ReadHistoryFile(o.History)
+		take(err)
+	}
+	if o.CrewFile != "" {
+		crew, _, err := exchange.ReadCrewFile(o.CrewFile)
+		take(err)
+		r.Climber = canClimb(crew)
+	}
+	return r, loaded, faults.OrNil()
+}
+
+// canClimb reports whether a crew has a climber and, besides, a second trained
+// person.
+func canClimb(crew []exchange.Member) bool {
+	for i, c := range crew {
+		for k, s := range crew {
+			if c.Climber && s.TrainedSecond && i != k {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// readTrees scans the trees and tells what was read in a way nobody expects.
+func (e *env) readTrees(path string) (*exchange.TreeReader, error) {
+	trees, err := exchange.OpenTrees(path)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range trees.Notes {
+		text, mend := e.say.Finding(n)
+		if mend != "" {
+			text += " " + mend
+		}
+		if _, err := io.WriteString(e.stderr, path+": "+text+"\n"); err != nil {
+			return nil, err
+		}
+	}
+	return trees, nil
+}
+
+func (c planCmd) Run(e *env) error {
+	r, _, err := c.request(e)
+	faults := finding.AsFaults(err)
+	trees, treeErr := e.readTrees(c.Trees)
+	if treeErr != nil {
+		faults = append(faults, finding.AsFaults(treeErr)...)
+	}
+	if err := faults.OrNil(); err != nil {
+		return err
+	}
+	job, err := plan.Decide(r, plan.Source(trees.Each))
+	if err != nil {
+		return err
+	}
+	if job.Plan.Verdict == plan.Refused || job.Plan.Totals.RefusedTrees > 0 {
+		e.status = exitRefused
+	}
+	if c.Out != "" {
+		if err := writePlan(c.Out, job, trees); err != nil {
+			return err
+		}
+	}
+	switch {
+	case c.CSV:
+		return writeCSV(e.stdout, job, trees)
+	case e.globals.JSON:
+		w := bufio.NewWriterSize(e.stdout, 1<<16)
+		if err := planJSON(w, job, trees, nil); err != nil {
+			return err
+		}
+		return w.Flush()
+	}
+	var first []plan.Tree
+	err = job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
+		first = append(first, ts[:min(len(ts), shownTrees-len(first))]...)
+		if len(first) == shownTrees {
+			return errEnough
+		}
+		return nil
+	})
+	if err != nil && err != errEnough {
+		return err
+	}
+	e.printPlan(job.Plan, first)
+	if c.Out != "" {
+		e.println("")
+		e.println(e.say.Say("plan-written", finding.Args{"folder": finding.Text(c.Out), "ports": finding.Number(float64(job.Plan.Totals.Ports), "")}))
+	}
+	return nil
+}
+
+// errEnough ends laying out trees once the screen is full.
+var errEnough = &finding.Fault{Class: finding.Internal, ID: "enough"}
+
+// planFiles are the names this command writes; a folder holding anything else
+// is not touched.
+var planFiles = []string{"plan.json", "plan.csv"}
+
+// writePlan writes the plan's folder in one go.
+func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader) error {
+	return exchange.WriteFolder(strings.TrimRight(dir, "/"), planFiles, func(f *exchange.Folder) error {
+		return f.File("plan.csv", func(csv io.Writer) error {
+			return f.File("plan.json", func(doc io.Writer) error {
+				w := bufio.NewWriterSize(doc, 1<<16)
+				rows := newPortRows(csv)
+				if err := planJSON(w, job, trees, rows); err != nil {
+					return err
+				}
+				if err := rows.Close(); err != nil {
+					return err
+				}
+				return w.Flush()
+			})
+		})
+	})
+}
+
+// planJSON writes the plan document, its trees as they are worked out; rows,
+// if not nil, gets the same trees for plan.csv.
+func planJSON(w *bufio.Writer, job *plan.Job, trees *exchange.TreeReader, rows *portRows) error {
+	head := job.Plan
+	head.Trees = []plan.Tree{}
+	data, err := marshal(head)
+	if err != nil {
+		return err
+	}
+	const tail = "\"trees\": []\n}"
+	body, ok := strings.CutSuffix(string(data), tail)
+	if !ok {
+		return &finding.Fault{Class: finding.Internal, ID: "internal", Args: finding.Args{"cause": finding.Text("plan document without trees")}}
+	}
+	if _, err := w.WriteString(body + "\"trees\": ["); err != nil {
+		return err
+	}
+	n := 0
+	err = job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
+		for i := range ts {
+			sep := "\n    "
+			if n > 0 {
+				sep = ",\n    "
+			}
+			n++
+			data, err := json.Marshal(&ts[i])
+			if err != nil {
+				return err
+			}
+			if _, err := w.WriteString(sep); err != nil {
+				return err
+			}
+			if _, err := w.Write(data); err != nil {
+				return err
+			}
+			if rows != nil {
+				rows.tree(&ts[i])
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	end := "]\n}\n"
+	if n > 0 {
+		end = "\n  ]\n}\n"
+	}
+	_, err = w.WriteString(end)
+	return err
+}
+
+// marshal writes indented JSON without escaping for HTML.
+func marshal(v any) ([]byte, error) {
+	var b strings.Builder
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(v); err != nil {
+		return nil, err
+	}
+	return []byte(strings.TrimSuffix(b.String(), "\n")), nil
+}
+
+// portRows writes plan.csv, one row a port.
+type portRows struct{ *exchange.RowWriter }
+
+// PortColumns are the columns of plan.csv.
+var portColumns = []string{"tree", "stem", "port", "where", "azimuth_deg", "along_girth_cm", "height_cm", "depth_mm", "volume_ml", "product_ml"}
+
+func newPortRows(w io.Writer) *portRows {
+	rows := &portRows{exchange.NewRowWriter(w)}
+	for _, c := range portColumns {
+		rows.Text(c)
+	}
+	rows.End()
+	return rows
+}
+
+// tree writes the ports of one tree.
+func (w *portRows) tree(t *plan.Tree) {
+	for i := range t.Ports {
+		p := &t.Ports[i]
+		w.Text(t.Tag)
+		if p.Stem != "" {
+			w.Text(p.Stem)
+		} else {
+			w.Text(t.Stem)
+		}
+		w.Int(p.N)
+		w.Text(p.Where)
+		w.Fixed(tenths(p.AzimuthDeg), 1)
+		w.Fixed(tenths(p.AlongCM), 1)
+		w.Fixed(tenths(p.HeightCM), 1)
+		if p.DepthMM != nil {
+			w.Int(*p.DepthMM)
+		} else {
+			w.Blank()
+		}
+		w.Fixed(int64(p.Volume), 3)
+		w.Fixed(int64(p.Product), 3)
+		w.End()
+	}
+}
+
+// tenths is a figure already rounded to one decimal, in whole tenths.
+func tenths(x float64) int64 {
+	if x < 0 {
+		return int64(x*10 - 0.5)
+	}
+	return int64(x*10 + 0.5)
+}
+
+// writeCSV writes plan.csv alone.
+func writeCSV(w io.Writer, job *plan.Job, trees *exchange.TreeReader) error {
+	rows := newPortRows(w)
+	err := job.Lay(func(yield func([]tree.Tree) error) error { return trees.Each(yield) }, func(ts []plan.Tree) error {
+		for i := range ts {
+			rows.tree(&ts[i])
+		}
+		return rows.Err()
+	})
+	if err != nil {
+		return err
+	}
+	return rows.Close()
+}

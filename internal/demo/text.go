@@ -1,0 +1,99 @@
+package demo
+
+const readme = `Invented for Sapward's demo: no such estate, tree, product or person exists.
+
+avenue/    a town avenue of 164 elms on 1.2 ha, facing a vascular wilt
+           trees.csv      every trunk, taped at 1.37 m
+           tape.csv       ten trunks only, as it is often done
+           card.yaml      Invented Product A, by injection or infusion
+           wounds.csv     holes of 2024 and 2025
+           obstacles.csv  arcs of the trunk where no port may go
+           limbs.csv      limbs of the largest trees
+           history.csv    earlier treatments
+chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
+           trees.csv, card.yaml (Invented Product B)
+
+commands.txt lists the commands that "sapward demo" runs here, one a line.
+`
+
+const commands = `sample avenue/tape.csv --card avenue/card.yaml --method injection --block-trees 164
+plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --target "vascular wilt" --territory DEMO --on 2026-06-03 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --out avenue/plan
+plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "sweet chestnut" --target "root rot" --territory DEMO --on 2026-06-15 --area_ha 2.4 --bloom after --certificate-valid-to 2027-12-31 --harvest-from 2026-10-05 --out chestnut/plan
+`
+
+const cardA = `schema: sapward/label-card/1
+product:
+  name: Invented Product A
+  invented: true
+  registration: {number: DEMO-0001, territory: [DEMO], valid: 2026-01-01/2030-12-31}
+  restricted_use: true
+  density: 1.04 g/mL
+  active: [{name: invented active a, content: 200 g/L, class: triazole}]
+verified: {entered_by: adviser, entered_on: 2026-02-01, checked_by: crew lead, checked_on: 2026-02-03}
+uses:
+  - method: injection
+    sites: [{name: elm, code: 1ULMG, food: false}]
+    targets: [vascular wilt]
+    measure: {at: 1.37 m, stems: each}
+    tree: {min: 10 cm, max: 120 cm, crown_loss_max: 10 %}
+    rate: {per: diameter, low: 2.5 mL/cm, high: 3.5 mL/cm}
+    ports: {place: [root flare, trunk], spacing: [10 cm, 16 cm], volume: [2 mL, 20 mL], hole: 6 mm, sapwood_depth: [12 mm, 35 mm]}
+    limits: {applications: 1 per year, year: rolling, interval: 330 d, active_per_area: 4000 g/ha per year}
+    timing: {months: [5, 6, 7, 8, 9], temperature: [8 °C, 32 °C], bloom: not in bloom}
+    rei: 12 h
+    phi: not for food
+  - method: infusion
+    sites: [{name: elm, code: 1ULMG, food: false}]
+    targets: [vascular wilt]
+    measure: {at: 1.37 m, stems: each}
+    tree: {min: 15 cm, max: 150 cm}
+    rate: {per: diameter, low: 2.5 mL/cm, high: 3.5 mL/cm}
+    dilution: {mix_per: 1.0 L/cm, concentration: [2 mL/L, 4 mL/L], mix_life: 24 h}
+    ports: {place: [root flare], spacing: [6 cm, 12 cm], hole: 5 mm, sapwood_depth: [10 mm, 25 mm]}
+    pressure: {max: 200 kPa}
+    limits: {applications: 1 per year, year: rolling, interval: 700 d, active_per_area: 4000 g/ha per year}
+    rei: 12 h
+    phi: not for food
+safety:
+  ppe:
+    mix: [chemical-resistant gloves, face shield, coverall, boots]
+    apply: [chemical-resistant gloves, eye protection, coverall, boots]
+  first_aid: Invented text. Rinse with water first, then call the number on the container.
+  emergency_number: "000-DEMO"
+  storage: Invented text. Locked, dry, above freezing.
+  disposal: Invented text. Triple rinse; follow the container.
+statements:
+  - {force: mandatory, text: "Invented text. Do not treat trees that stand in water.", page: 4}
+  - {force: advisory, text: "Invented text. Uptake is best in the morning.", page: 5}
+`
+
+const cardB = `schema: sapward/label-card/1
+product:
+  name: Invented Product B
+  invented: true
+  registration: {number: DEMO-0002, territory: [DEMO], valid: 2025-06-01/2029-12-31}
+  restricted_use: false
+  density: 1.32 g/mL
+  active: [{name: invented active b, content: 45 % w/w, class: phosphonate}]
+verified: {entered_by: adviser, entered_on: 2026-02-01, checked_by: crew lead, checked_on: 2026-02-03}
+uses:
+  - method: injection
+    sites: [{name: sweet chestnut, code: CSNSA, food: true, bearing: any}]
+    targets: [root rot]
+    measure: {at: 1.30 m, stems: each}
+    tree: {min: 10 cm, max: 90 cm, crown_loss_max: 40 %}
+    rate: {per: canopy diameter, low: 12 mL/m, high: 15 mL/m}
+    ports: {place: [trunk], spacing: [10 cm, 25 cm], volume: [5 mL, 20 mL], hole: 6 mm, sapwood_depth: [15 mm, 30 mm]}
+    limits: {applications: 2 per year, year: calendar, interval: 60 d, per_year: 300 mL}
+    timing: {months: [3, 4, 5, 6, 7, 8, 9], temperature: [5 °C, 32 °C], bloom: after petal fall}
+    rei: 24 h
+    phi: 120 d
+safety:
+  ppe:
+    mix: [chemical-resistant gloves, eye protection]
+    apply: [chemical-resistant gloves, eye protection]
+  first_aid: Invented text. Rinse with water first, then call the number on the container.
+  emergency_number: "000-DEMO"
+statements:
+  - {force: mandatory, text: "Invented text. Do not harvest fallen nuts before the interval has passed.", page: 3}
+`
