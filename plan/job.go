@@ -2,6 +2,7 @@ package plan
 
 import (
 	"maps"
+	"sync"
 
 	"sapward/finding"
 	q "sapward/measure/quantity"
@@ -35,6 +36,11 @@ type Job struct {
 	obstacles map[string][]tree.Obstacle
 	history   map[string][]tree.Treatment
 	depths    depths
+	known     prototypes
+	// trunkAlone: the dose follows from the trunk, and no history or limb share
+	// makes one tree differ from another of the same size.
+	trunkAlone bool
+	species    sync.Map // species as typed -> *finding.Finding that refuses it, or nil
 }
 
 // Make plans a block held in memory.
@@ -139,6 +145,7 @@ func (j *Job) prepare(f *facts) error {
 	for _, h := range j.r.History {
 		j.history[h.Tree] = append(j.history[h.Tree], h)
 	}
+	j.trunkAlone = j.trunkOnly() && (len(j.r.History) == 0 || !j.use.Limits.PerYear.Known) && j.r.LimbShare.Sign() == 0
 	return nil
 }
 
@@ -223,6 +230,9 @@ func (j *Job) survey(src Source, usable bool) (*survey, error) {
 			st := j.study(t)
 			for k := range st.units {
 				r.tally.Add(st.units[k].need)
+			}
+			if st.same != nil {
+				r.tally.Add(st.same.unit.need)
 			}
 			if len(st.findings) > 0 || len(st.refused) > 0 {
 				st.units = nil

@@ -22,6 +22,9 @@ func (j *Job) Lay(src Source, emit func([]Tree) error) error {
 		out := make([]Tree, 0, len(trees))
 		for i := range trees {
 			s := j.study(&trees[i])
+			if s.same != nil {
+				out = append(out, j.layAlike(s.same, &trees[i]))
+			}
 			for k := range s.units {
 				out = append(out, j.lay(&trees[i], &s.units[k]))
 			}
@@ -158,8 +161,11 @@ func (j *Job) layTrunk(out *Tree, t *tree.Tree, k *trunk, load []int64) {
 			}
 		}
 	}
-	if !layout.Equal {
-		out.Findings = append(out.Findings, finding.Finding{ID: "ports-unequal", Severity: finding.Note, Authority: finding.ByEstimate})
+	if f, said := layout.Finding(n, false); said {
+		out.Findings = append(out.Findings, *j.at(f))
+	}
+	if f, said := k.levels.Finding(n); said {
+		out.Findings = append(out.Findings, *j.at(f))
 	}
 }
 

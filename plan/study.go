@@ -1,18 +1,22 @@
 package plan
 
 import (
+	"strings"
+
 	"sapward/finding"
 	q "sapward/measure/quantity"
 	"sapward/measure/tree"
 	"sapward/numeric/exact"
 	"sapward/plan/dose"
 	"sapward/plan/label"
+	"sapward/plan/port"
 )
 
 // study is what one tree comes to: its dose units, or why it gets none.
 type study struct {
 	tag      string
 	units    []unit
+	same     *prototype        // in place of units, for a tree like others
 	findings []finding.Finding // open facts and warnings
 	refused  []RefusedTree
 }
@@ -41,6 +45,15 @@ func (j *Job) study(t *tree.Tree) study {
 	s.findings = findings
 	if len(refusals) > 0 {
 		s.refused = []RefusedTree{{Tree: t.Tag, Findings: refusals}}
+		return s
+	}
+	if p := j.alike(t); p != nil {
+		if p.why != nil {
+			s.say(t.Tag, "", p.why)
+			return s
+		}
+		s.findings = append(s.findings, p.unit.findings...)
+		s.same = p
 		return s
 	}
 	var units []unit
@@ -107,14 +120,13 @@ func (j *Job) judgeTree(t *tree.Tree) (said, refused []finding.Finding) {
 		said = append(said, finding.Finding{ID: "tree-symptomatic", Severity: finding.Warning, Authority: finding.ByPractice})
 	}
 	if rule.CrownLossMax.Known {
-		ref := j.ref + ".tree.crown_loss_max"
-		args := finding.Args{"max": finding.Number(rule.CrownLossMax.Value.Float(), "pct")}
+		const ref = ".tree.crown_loss_max"
+		most := finding.Number(rule.CrownLossMax.Value.Float(), "pct")
 		switch {
 		case !t.CrownLoss.Known:
-			said = append(said, open("crown-loss-needed", ref, args))
+			said = append(said, open("crown-loss-needed", j.ref+ref, finding.Args{"max": most}))
 		case rule.CrownLossMax.Value.Less(t.CrownLoss.Value):
-			args["loss"] = finding.Number(t.CrownLoss.Value.Float(), "pct")
-			refused = append(refused, mandatory("crown-loss", ref, args))
+			refused = append(refused, mandatory("crown-loss", j.ref+ref, finding.Args{"max": most, "loss": finding.Number(t.CrownLoss.Value.Float(), "pct")}))
 		}
 	}
 	for _, s := range j.use.Sites {
@@ -130,7 +142,39 @@ func (j *Job) judgeTree(t *tree.Tree) (said, refused []finding.Finding) {
 	}
 	said = append(said, j.judgeHeights(t, &refused)...)
 	j.judgeHistory(t, &said, &refused)
+	if f := j.judgeSpecies(t); f != nil {
+		refused = append(refused, *f)
+	}
 	return said, refused
+}
+
+// judgeSpecies refuses a tree whose genus is known and is none of the card's
+// sites. A name the program does not know proves nothing.
+func (j *Job) judgeSpecies(t *tree.Tree) *finding.Finding {
+	if t.Species == "" {
+		return nil
+	}
+	if f, done := j.species.Load(t.Species); done {
+		return f.(*finding.Finding)
+	}
+	genus := port.Genus(t.Species)
+	var names []string
+	fits := genus == ""
+	for _, s := range j.use.Sites {
+		if j.r.Site != "" && siteOf(label.Use{Sites: []label.Site{s}}, j.r.Site) == nil {
+			continue
+		}
+		g := port.Genus(s.Name)
+		fits = fits || g == "" || g == genus
+		names = append(names, s.Name)
+	}
+	var f *finding.Finding
+	if !fits && len(names) > 0 {
+		m := mandatory("species-not-site", j.ref+".sites", finding.Args{"species": finding.Text(t.Species), "site": finding.Text(strings.Join(names, ", "))})
+		f = &m
+	}
+	j.species.Store(t.Species, f)
+	return f
 }
 
 // judgeHeights checks that the trunks were taped where the card says.
@@ -139,20 +183,20 @@ func (j *Job) judgeHeights(t *tree.Tree, refused *[]finding.Finding) (said []fin
 	if !at.Known {
 		return nil
 	}
-	ref := j.ref + ".measure.at"
-	args := finding.Args{"at": finding.Number(at.Value.Float()/100, "m")}
+	const ref = ".measure.at"
 	for i := range t.Stems {
 		m := t.Stems[i].MeasuredAt
 		if !m.Known {
-			return append(said, open("measured-at-needed", ref, args))
+			return append(said, open("measured-at-needed", j.ref+ref, finding.Args{"at": finding.Number(at.Value.Float()/100, "m")}))
 		}
 		apart := m.Value.Sub(at.Value)
 		if apart.Sign() < 0 {
 			apart = q.Length{}.Sub(apart)
 		}
 		if agreeWithin.Less(apart) {
-			args["was"] = finding.Number(m.Value.Float()/100, "m")
-			*refused = append(*refused, mandatory("measured-elsewhere", ref, args))
+			*refused = append(*refused, mandatory("measured-elsewhere", j.ref+ref, finding.Args{
+				"at": finding.Number(at.Value.Float()/100, "m"), "was": finding.Number(m.Value.Float()/100, "m"),
+			}))
 			return nil
 		}
 	}
@@ -184,6 +228,9 @@ func (j *Job) unit(t *tree.Tree, stems []tree.Stem) (u unit, why []finding.Findi
 	u.trunks = make([]trunk, len(stems))
 	for i := range stems {
 		u.trunks[i] = j.trunk(t, stems[i])
+		if u.trunks[i].place == label.RootFlare && !stems[i].Flare.Known && j.use.Ports.Spacing.Known {
+			u.findings = append(u.findings, finding.Finding{ID: "flare-untaped", Severity: finding.Warning, Authority: finding.ByPractice, Ref: j.ref + ".ports.spacing"})
+		}
 		for _, f := range j.depth(t, &u.trunks[i]).why {
 			if f.Severity == finding.Refused {
 				return u, []finding.Finding{f}
@@ -267,14 +314,12 @@ func (j *Job) clash(u *unit) finding.Finding {
 // diameter worked out from a girth must lie inside for certain.
 func (j *Job) judgeSize(s dose.Size) []finding.Finding {
 	r := j.use.Tree
-	args := finding.Args{"diameter": finding.Number(s.Diameter.Float(), "cm")}
+	is := finding.Number(s.Diameter.Float(), "cm")
 	switch {
 	case r.Min.Known && s.Diameter.Low.Less(r.Min.Value):
-		args["min"] = finding.Number(r.Min.Value.Float(), "cm")
-		return []finding.Finding{mandatory("tree-too-small", j.ref+".tree.min", args)}
+		return []finding.Finding{mandatory("tree-too-small", j.ref+".tree.min", finding.Args{"diameter": is, "min": finding.Number(r.Min.Value.Float(), "cm")})}
 	case r.Max.Known && r.Max.Value.Less(s.Diameter.High):
-		args["max"] = finding.Number(r.Max.Value.Float(), "cm")
-		return []finding.Finding{mandatory("tree-too-large", j.ref+".tree.max", args)}
+		return []finding.Finding{mandatory("tree-too-large", j.ref+".tree.max", finding.Args{"diameter": is, "max": finding.Number(r.Max.Value.Float(), "cm")})}
 	}
 	return nil
 }

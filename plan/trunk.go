@@ -123,7 +123,7 @@ func (j *Job) ring(k *trunk) port.Ring {
 // bound works out which numbers of ports the trunk can have: the card's counts,
 // the wound share, and room between old holes and obstacles.
 func (j *Job) bound(k *trunk) {
-	if f, bad := k.levels.Finding(); bad {
+	if f, bad := k.levels.Finding(2); bad {
 		k.why = j.at(f)
 		return
 	}

@@ -17,7 +17,7 @@ commands.txt lists the commands that "sapward demo" runs here, one a line.
 `
 
 const commands = `sample avenue/tape.csv --card avenue/card.yaml --method injection --block-trees 164
-plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --target "vascular wilt" --territory DEMO --on 2026-06-03 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --out avenue/plan
+plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --target "vascular wilt" --territory DEMO --on 2026-06-17 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --out avenue/plan
 plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "sweet chestnut" --target "root rot" --territory DEMO --on 2026-06-15 --area_ha 2.4 --bloom after --certificate-valid-to 2027-12-31 --harvest-from 2026-10-05 --out chestnut/plan
 `
 

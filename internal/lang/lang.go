@@ -129,6 +129,9 @@ func (p *Printer) mend(id string, args finding.Args) string {
 func (p *Printer) Finding(f finding.Finding) (text, mend string) {
 	args := finding.Args{}
 	for k, v := range f.Args {
+		if v.IsText && strings.HasSuffix(k, "_by") { // the name of a rule
+			v = finding.Text(p.T(v.Text))
+		}
 		args[k] = v
 	}
 	if _, given := args["count"]; !given && f.TreeCount > 0 {
