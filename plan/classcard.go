@@ -1,6 +1,8 @@
 package plan
 
 import (
+	"sort"
+
 	q "sapward/measure/quantity"
 	"sapward/measure/sample"
 	"sapward/measure/tree"
@@ -50,8 +52,8 @@ func (j *Job) plain(s tree.Stem) (u unit, ok bool) {
 }
 
 // ClassCard tells ports and fill from the tape: the diameter ranges over which
-// they stay the same, worked out at every step of the diameter (and every
-// 0.1 cm of girth) by the same rule as a planned tree. It is empty when the
+// they stay the same, worked out at every step (cm) of the diameter and of the
+// girth by the same rule as a planned tree. It is empty when the
 // dose needs more than the trunk, or when trees have loads of their own.
 func (j *Job) ClassCard(step exact.Rat) []ClassRow {
 	rows := []ClassRow{}
@@ -78,29 +80,35 @@ func (j *Job) ClassCard(step exact.Rat) []ClassRow {
 		}
 		rows = append(rows, ClassRow{FromCM: cm, ToCM: cm, Ports: n, Volume: v})
 	}
-	tenth := exact.Frac(1, 10)
-	i := 0
-	for k := low.Base().Mul(q.PiLow).Quo(tenth).Floor(); i < len(rows); k++ {
-		s := tree.FromGirth(q.Cm(exact.Int(k).Mul(tenth)))
+	for k := low.Base().Mul(q.PiLow).Quo(step).Floor(); ; k++ {
+		girth := exact.Int(k).Mul(step)
+		s := tree.FromGirth(q.Cm(girth))
 		if s.Diameter.Low.Less(low) {
 			continue
 		}
 		if high.Less(s.Diameter.High) {
-			break
+			return rows
 		}
 		v, n := j.lookUp(s)
-		g := round(exact.Int(k).Mul(tenth).Float(), 1)
-		for i < len(rows) && (rows[i].Ports != n || rows[i].Volume != v) {
-			i++
-		}
-		if i < len(rows) {
-			if rows[i].GirthFromCM == 0 {
-				rows[i].GirthFromCM = g
+		if r := rowFor(rows, s.Diameter.Float(), n, v); r != nil {
+			r.GirthToCM = round(girth.Float(), 4)
+			if r.GirthFromCM == 0 {
+				r.GirthFromCM = r.GirthToCM
 			}
-			rows[i].GirthToCM = g
 		}
 	}
-	return rows
+}
+
+// rowFor finds the row of a diameter between two steps of the tape: the one
+// below or above it that says the same.
+func rowFor(rows []ClassRow, cm float64, ports int, volume Microlitres) *ClassRow {
+	i := sort.Search(len(rows), func(i int) bool { return rows[i].FromCM > cm }) - 1
+	for _, k := range []int{i, i + 1} {
+		if k >= 0 && k < len(rows) && rows[k].Ports == ports && rows[k].Volume == volume {
+			return &rows[k]
+		}
+	}
+	return nil
 }
 
 // lookUp returns fill and ports of a bare stem, zeros where none is allowed.

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"maps"
+	"slices"
 	"sync"
 
 	"sapward/finding"
@@ -18,6 +19,8 @@ import (
 // tree after another.
 type Job struct {
 	Plan Plan // complete but for Trees
+
+	Smallest, Largest float64 // diameters of the block's trunks, cm; 0 without any
 
 	r             *Request
 	use           label.Use
@@ -93,6 +96,9 @@ func Decide(r Request, src Source) (*Job, error) {
 		return nil, err
 	}
 	s.report(&f)
+	if len(s.diameters) > 0 {
+		j.Smallest, j.Largest = slices.Min(s.diameters), slices.Max(s.diameters)
+	}
 	f.notes = append(f.notes, slips(s.diameters, s.named)...)
 	j.planning = ok && len(f.refusals) == 0
 	if err := j.decide(s, &f); err != nil {

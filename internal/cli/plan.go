@@ -202,7 +202,7 @@ func (c planCmd) Run(e *env) error {
 	if err != nil && err != errEnough {
 		return err
 	}
-	e.printPlan(job.Plan, first)
+	e.printPlan(job, first)
 	if c.Out != "" {
 		e.println("")
 		e.println(e.say.Say("plan-written", finding.Args{"folder": finding.Text(c.Out), "ports": finding.Number(float64(job.Plan.Totals.Ports), "")}))

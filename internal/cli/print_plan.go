@@ -6,6 +6,7 @@ import (
 
 	"sapward/finding"
 	"sapward/internal/lang"
+	"sapward/numeric/exact"
 	"sapward/plan"
 )
 
@@ -14,8 +15,11 @@ const shownTrees = 12
 
 // printPlan writes the plan for people: the answer first, then what is open or
 // refused, then tables.
-func (e *env) printPlan(p plan.Plan, trees []plan.Tree) {
-	say := e.say
+func (e *env) printPlan(job *plan.Job, trees []plan.Tree) {
+	say, p := e.say, job.Plan
+	if say.US { // a tape in inches steps by tenths of an inch
+		p.ClassCard = job.ClassCard(exact.Frac(254, 1000))
+	}
 	num := func(n int64) finding.Value { return finding.Number(float64(n), "") }
 	if p.Card.Invented {
 		e.println(say.T("invented"))
@@ -40,7 +44,7 @@ func (e *env) printPlan(p plan.Plan, trees []plan.Tree) {
 	e.bases(p)
 	e.printBlock(p)
 	e.mix(p)
-	e.classCard(p)
+	e.classCard(job, p)
 	e.treeTable(p, trees)
 	e.findings("head-findings", p.Findings)
 	e.cautions(p)
@@ -184,7 +188,7 @@ func (e *env) mix(p plan.Plan) {
 }
 
 // classCard prints which tape reading means how many ports of which fill.
-func (e *env) classCard(p plan.Plan) {
+func (e *env) classCard(job *plan.Job, p plan.Plan) {
 	if len(p.ClassCard) == 0 {
 		return
 	}
@@ -201,7 +205,11 @@ func (e *env) classCard(p plan.Plan) {
 		}
 		return lang.Fixed(from, 1) + "–" + lang.Fixed(to, 1)
 	}
+	low, high := job.Smallest/1.5, job.Largest*1.5
 	for _, r := range p.ClassCard {
+		if high > 0 && (r.ToCM < low || r.FromCM > high) {
+			continue // far from any trunk of this block; plan.json has every row
+		}
 		girth := ""
 		if r.GirthToCM > 0 {
 			girth = span(r.GirthFromCM, r.GirthToCM)

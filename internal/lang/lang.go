@@ -266,15 +266,16 @@ func (p *Printer) PerArea(gha float64) string {
 // systems, because that is what its scale shows; larger amounts add L, or US
 // fl oz and gal.
 func (p *Printer) Volume(mL float64) string {
-	s := Figure(mL, 2) + " mL"
 	a := math.Abs(mL)
-	switch {
-	case a < 1000:
-		return s
-	case p.US && a >= mLPerGal:
-		return s + " (" + Figure(mL/mLPerGal, 2) + " US gal)"
-	case p.US:
-		return s + " (" + Figure(mL/mLPerOunce, 1) + " US fl oz)"
+	if a < 1000 {
+		return Figure(mL, 2) + " mL"
 	}
-	return Figure(mL/1000, 3) + " L"
+	s := Figure(mL/1000, 3) + " L"
+	switch {
+	case p.US && a >= mLPerGal:
+		s += " (" + Figure(mL/mLPerGal, 2) + " US gal)"
+	case p.US:
+		s += " (" + Figure(mL/mLPerOunce, 1) + " US fl oz)"
+	}
+	return s
 }
