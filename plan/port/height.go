@@ -26,6 +26,7 @@ type Levels struct {
 	Wrap q.Length
 	// WrapKept is false when Wrap differs from a neighbour by less than the stagger.
 	WrapKept bool
+	ByCard   bool // the card gives the stagger
 	// Refused is set when the card's height range cannot be kept.
 	Refused Reason
 }
@@ -78,7 +79,7 @@ func HeightLevels(rule label.PortRule, place label.Place, limb q.Length) Levels 
 	} else if base.Less(gap.Times(half)) {
 		base = gap.Times(half) // never below ground
 	}
-	l := Levels{Low: base.Sub(gap.Times(half)), High: base.Add(gap.Times(half))}
+	l := Levels{Low: base.Sub(gap.Times(half)), High: base.Add(gap.Times(half)), ByCard: given}
 	if bounded {
 		switch {
 		case l.Low.Less(floor):
@@ -132,14 +133,19 @@ func (l Levels) Span(n int) (low, high q.Length) {
 	return low, high
 }
 
-// Finding says why heights were refused.
-func (l Levels) Finding() (finding.Finding, bool) {
-	if l.Refused == Placed {
+// Finding says why heights were refused, or warns that an odd number of ports
+// cannot keep the card's stagger where the ring closes.
+func (l Levels) Finding(n int) (finding.Finding, bool) {
+	f := finding.Finding{ID: string(l.Refused), Severity: finding.Refused, Force: finding.Mandatory, Authority: finding.ByLabel, Ref: "ports.stagger"}
+	switch {
+	case l.Refused == HeightClash:
+		f.Ref = "ports.height"
+	case l.Refused == StaggerClash:
+	case l.ByCard && !l.WrapKept && n%2 == 1 && n > 1:
+		f.ID, f.Severity, f.Force = "port-stagger-wrap", finding.Warning, ""
+		f.Args = finding.Args{"n": finding.Count(n)}
+	default:
 		return finding.Finding{}, false
 	}
-	ref := "ports.height"
-	if l.Refused == StaggerClash {
-		ref = "ports.stagger"
-	}
-	return finding.Finding{ID: string(l.Refused), Severity: finding.Refused, Force: finding.Mandatory, Authority: finding.ByLabel, Ref: ref}, true
+	return f, true
 }

@@ -36,8 +36,9 @@ func TestHeightLevels(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l := HeightLevels(c.rule, c.place, cm(250, 1))
-			if _, refused := l.Finding(); l.Refused != c.why || refused != (c.why != "") {
-				t.Fatalf("refused %q, want %q", l.Refused, c.why)
+			f, said := l.Finding(c.n)
+			if wrap := said && f.ID == "port-stagger-wrap"; l.Refused != c.why || wrap != (c.name == "card's stagger, no third level") || said != (wrap || c.why != "") {
+				t.Fatalf("refused %q, want %q; finding %+v", l.Refused, c.why, f)
 			}
 			if c.why != "" {
 				return

@@ -1,6 +1,9 @@
 package port
 
 import (
+	"strconv"
+
+	"sapward/finding"
 	q "sapward/measure/quantity"
 	"sapward/measure/tree"
 	"sapward/numeric/exact"
@@ -44,6 +47,25 @@ func KeepOutFor(card label.KeepOut) KeepOut {
 	return k
 }
 
+// ByCard reports whether the card gives all three distances, which makes the
+// keep-out a rule of the label.
+func (k KeepOut) ByCard() bool { return k.SidewaysCard && k.BelowCard && k.AboveCard }
+
+// Finding tells the distances kept from old holes and who says so.
+func (k KeepOut) Finding() finding.Finding {
+	f := finding.Finding{
+		ID: "ports-keep-out", Severity: finding.Note, Authority: finding.ByPractice,
+		Args: finding.Args{
+			"sideways": finding.Number(k.Sideways.Float(), "cm"), "below": finding.Number(k.Below.Float(), "cm"),
+			"above": finding.Number(k.Above.Float(), "cm"), "seasons": finding.Count(RecentSeasons),
+		},
+	}
+	if k.ByCard() {
+		f.Authority, f.Ref = finding.ByLabel, "ports.keep_out"
+	}
+	return f
+}
+
 // Recent reports whether a hole of the given year still counts in a season:
 // its own and the RecentSeasons after it. A hole without a year (0), or one
 // dated after the season, counts.
@@ -83,11 +105,7 @@ func Arcs(obstacles []tree.Obstacle, girth q.LengthSpan, hole q.Length) []Arc {
 		half = hole.Float() / 2 / girth.Low.Float() * 360
 	}
 	for _, o := range obstacles {
-		w := o.ToDeg - o.FromDeg
-		if w < 0 || w > 360 {
-			w = Turn(w, 360)
-		}
-		arcs = append(arcs, Arc{FromDeg: o.FromDeg - half, ToDeg: o.FromDeg + w + half})
+		arcs = append(arcs, Arc{FromDeg: o.FromDeg - half, ToDeg: o.FromDeg + arcWidth(o.FromDeg, o.ToDeg) + half})
 	}
 	return arcs
 }
@@ -96,6 +114,18 @@ func Arcs(obstacles []tree.Obstacle, girth q.LengthSpan, hole q.Length) []Arc {
 type Opening struct {
 	Season   int  // 0 if never
 	IfClosed bool // only if the holes still open by then have closed
+}
+
+// Finding says when room opens.
+func (o Opening) Finding() finding.Finding {
+	f := finding.Finding{ID: "ports-room-opens", Severity: finding.Note, Authority: finding.ByEstimate, Args: finding.Args{"season": finding.Text(strconv.Itoa(o.Season))}}
+	switch {
+	case o.Season == 0:
+		f.ID, f.Args = "ports-room-never", nil
+	case o.IfClosed:
+		f.ID = "ports-room-if-closed"
+	}
+	return f
 }
 
 // RoomOpens returns the first season after the given one in which some number

@@ -7,6 +7,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"sapward/finding"
 	q "sapward/measure/quantity"
 	"sapward/measure/tree"
 	"sapward/plan/label"
@@ -51,6 +52,13 @@ func TestKeepOutFor_CardWins(t *testing.T) {
 	if got != want {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
+	if f := got.Finding(); got.ByCard() || f.Authority != finding.ByPractice {
+		t.Errorf("two of three distances from the card: %+v", f)
+	}
+	got.BelowCard = true
+	if f := got.Finding(); !got.ByCard() || f.Authority != finding.ByLabel {
+		t.Errorf("all distances from the card: %+v", f)
+	}
 }
 
 // 6 mm hole on a girth of 108 cm: half of it is exactly 1 degree.
@@ -66,10 +74,9 @@ func TestArcs(t *testing.T) {
 	}
 }
 
-// Girth 60 cm, 6 ports 10 cm apart; holes of 5 mm clear 5.25 cm, that is 31.5
-// degrees each side, so a single hole fills 63 of the 60 degrees of a period,
-// and spacing of 9 to 11 cm cannot step over 63 degrees (10.5 cm) more than
-// once. Two holes opposite each other close the ring.
+// Girth 60 cm, 6 ports 9.8 to 10.2 cm apart. A hole of 5 mm clears 5.25 cm,
+// 31.5 degrees on each side: 63 degrees, 10.5 cm, that no gap can step over.
+// So any active hole leaves no room, and the last one to go opens it.
 func TestRoomOpens(t *testing.T) {
 	r := Ring{GirthCm: 60, SpacingMinCm: 9.8, SpacingMaxCm: 10.2}
 	k := KeepOutFor(label.KeepOut{})
@@ -92,6 +99,15 @@ func TestRoomOpens(t *testing.T) {
 		got, err := RoomOpens(r, c.wounds, k, cm(8, 1), cm(12, 1), 2030, 6, 6)
 		if err != nil || got != c.want {
 			t.Errorf("%s: got %+v, %v, want %+v", c.name, got, err, c.want)
+		}
+		id := "ports-room-opens"
+		if c.want.Season == 0 {
+			id = "ports-room-never"
+		} else if c.want.IfClosed {
+			id = "ports-room-if-closed"
+		}
+		if f := got.Finding(); f.ID != id {
+			t.Errorf("%s: finding %s, want %s", c.name, f.ID, id)
 		}
 	}
 }

@@ -104,17 +104,22 @@ func (r *Ring) spans(to []span) []span {
 		to = append(to, span{Turn(h.AzimuthDeg-half, 360), 2 * half})
 	}
 	for _, a := range r.Blocked {
-		w := a.ToDeg - a.FromDeg
-		if w < 0 || w > 360 {
-			if w >= 360 {
-				w = 360
-			} else {
-				w = Turn(w, 360)
-			}
-		}
-		to = append(to, span{Turn(a.FromDeg, 360), w})
+		to = append(to, span{Turn(a.FromDeg, 360), arcWidth(a.FromDeg, a.ToDeg)})
 	}
 	return to
+}
+
+// arcWidth is the width of an arc clockwise between two azimuths, at most 360.
+// Ends too far apart for float64 count as the whole girth.
+func arcWidth(from, to float64) float64 {
+	switch w := to - from; {
+	case w >= 360 || math.IsInf(w, 0):
+		return 360
+	case w < 0:
+		return Turn(w, 360)
+	default:
+		return w
+	}
 }
 
 // Turn brings an angle into [0, period), period > 0. A result that rounding

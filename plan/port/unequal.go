@@ -109,7 +109,7 @@ func (w *walk) solve(lo, hi int) (cost int64, at int, ok bool) {
 		if !w.free[s] || !w.reach(s, lo, hi) {
 			continue
 		}
-		if c := w.run(s, lo, hi, nil); c < cost {
+		if c := w.run(s, lo, hi, cost, nil); c < cost {
 			cost, at = c, s
 		}
 	}
@@ -179,9 +179,10 @@ func (w *walk) reach(s, lo, hi int) bool {
 	return true
 }
 
-// run is the dynamic programme from start s. With back it keeps the gap that
-// leads to each point, cells a layer.
-func (w *walk) run(s, lo, hi int, back []int16) int64 {
+// run is the dynamic programme from start s; it returns unreached when no walk
+// costs less than bound. With back it keeps the gap that leads to each point,
+// cells a layer.
+func (w *walk) run(s, lo, hi int, bound int64, back []int16) int64 {
 	n := int64(w.n)
 	sq := func(g int) int64 { d := int64(g)*n - cells; return d * d }
 	now, next := &w.cost[0], &w.cost[1]
@@ -193,30 +194,40 @@ func (w *walk) run(s, lo, hi int, back []int16) int64 {
 		for i := range next {
 			next[i] = unreached
 		}
+		open := false
 		from, to := w.layer(k, lo, hi)
 		for x := from; x <= to; x++ {
 			if !w.free[(s+x)%cells] {
 				continue
 			}
-			best, by := int64(unreached), 0
+			best, by := bound, 0
 			for g := lo; g <= min(hi, x); g++ {
-				if c := now[x-g]; c != unreached && c+sq(g) < best {
+				if c := now[x-g]; c < bound && c+sq(g) < best {
 					best, by = c+sq(g), g
 				}
 			}
-			next[x] = best
+			if by == 0 {
+				continue
+			}
+			next[x], open = best, true
 			if back != nil {
 				back[k*cells+x] = int16(by)
 			}
 		}
+		if !open {
+			return unreached
+		}
 		now, next = next, now
 	}
-	best, by := int64(unreached), 0
+	best, by := bound, 0
 	for g := lo; g <= hi && g <= cells; g++ {
 		x := cells - g
-		if c := now[x]; c != unreached && c+sq(g) < best {
+		if c := now[x]; c < bound && c+sq(g) < best {
 			best, by = c+sq(g), g
 		}
+	}
+	if by == 0 {
+		return unreached
 	}
 	if back != nil {
 		back[0] = int16(by)
@@ -227,7 +238,7 @@ func (w *walk) run(s, lo, hi int, back []int16) int64 {
 // trace returns the points of the best walk from s, ascending from north.
 func (w *walk) trace(s, lo, hi int) []int {
 	back := make([]int16, w.n*cells)
-	w.run(s, lo, hi, back)
+	w.run(s, lo, hi, unreached, back)
 	points := make([]int, 0, w.n)
 	x := cells - int(back[0])
 	for k := w.n - 1; k >= 1; k-- {
