@@ -3,6 +3,7 @@ package cli
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"io"
 	"strings"
 
@@ -211,7 +212,7 @@ func (c planCmd) Run(e *env) error {
 }
 
 // errEnough ends laying out trees once the screen is full.
-var errEnough = &finding.Fault{Class: finding.Internal, ID: "enough"}
+var errEnough = errors.New("enough trees for the screen")
 
 // planFiles are the names this command writes; a folder holding anything else
 // is not touched.
