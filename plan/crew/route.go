@@ -247,7 +247,7 @@ func (r *route) orOpt(t int32) bool {
 					r.push(t)
 					r.push(other)
 					// After c the node t must come first, before c it must come last.
-					turned := (slot == 0) == (side == 0)
+					turned := (slot == 0) != (side == 0)
 					if size == 1 {
 						turned = false
 					}
