@@ -7,9 +7,11 @@
 package exchange
 
 import (
+	"cmp"
 	"errors"
 	"io/fs"
 	"os"
+	"slices"
 	"syscall"
 	"unicode"
 	"unicode/utf8"
@@ -61,9 +63,12 @@ func (c *collector) join(o *collector) {
 
 func (c *collector) any() bool { return len(c.list) > 0 }
 
-// err returns the faults, closed by "and N more" where there were too many, or
+// err returns the faults in the order of the file, closed by "and N more" where there were too many, or
 // nil.
 func (c *collector) err(file string) error {
+	slices.SortStableFunc(c.list, func(a, b *finding.Fault) int {
+		return cmp.Or(cmp.Compare(a.Where.Line, b.Where.Line), cmp.Compare(a.Where.Column, b.Where.Column))
+	})
 	if c.more > 0 {
 		c.list = append(c.list, finding.Bad("faults-more", finding.Where{File: file}, finding.Args{"count": finding.Count(c.more)}))
 		c.more = 0

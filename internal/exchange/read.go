@@ -122,7 +122,7 @@ func (s *source) headerRow(spec *Spec, r *Row, b *block) ([]string, *finding.Fau
 			best, bestKnown, bestFields = sep, known, len(r.fields)
 		}
 	}
-	if best == 0 {
+	if best == 0 || bestKnown == 0 && firstFault != nil {
 		return nil, firstFault
 	}
 	r.reader.sep = best

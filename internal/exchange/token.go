@@ -94,7 +94,7 @@ func (r *reader) cut() (bool, *finding.Fault) {
 		i++ // the separator or the line end
 		if last {
 			r.next++
-			r.pos = i
+			r.pos = min(i, len(data))
 			return true, nil
 		}
 	}
