@@ -92,6 +92,14 @@ func (m mapping) has(key string) bool {
 	return ok && !isEmpty(n)
 }
 
+// typed returns the node under a key where something is typed, usable or not.
+func (m mapping) typed(key string) *node {
+	if !m.has(key) {
+		return nil
+	}
+	return m.values[key]
+}
+
 // get returns the node under a key, or nil where nothing usable is typed.
 func (m mapping) get(key string) *node {
 	n, ok := m.values[key]
@@ -337,7 +345,7 @@ func (r *reader) pairOf(n *node, path string) (low, high *node, lowPath, highPat
 			}
 			return nil, nil, "", "", false
 		}
-		return m.get("min"), m.get("max"), m.pathOf("min"), m.pathOf("max"), true
+		return m.typed("min"), m.typed("max"), m.pathOf("min"), m.pathOf("max"), true
 	}
 	return nil, n, "", path, true
 }

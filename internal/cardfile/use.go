@@ -39,6 +39,7 @@ func (r *reader) use(m mapping) (u label.Use) {
 	if n := m.get("ports"); n != nil {
 		u.Ports = r.ports(r.mapping(n, "ports", m.pathOf("ports")))
 	}
+	u.Timing.Force = finding.Mandatory // unless the card says otherwise
 	u.Pressure = span[q.PressureKind](m, "pressure")
 	if n := m.get("limits"); n != nil {
 		u.Limits = r.limits(r.mapping(n, "limits", m.pathOf("limits")))
@@ -234,8 +235,7 @@ func (r *reader) timing(m mapping) (t label.Timing) {
 			}
 		}
 	}
-	t.Force = force(m, "force")
-	if t.Force == "" {
+	if t.Force = force(m, "force"); t.Force == "" {
 		t.Force = finding.Mandatory
 	}
 	return t
