@@ -10,6 +10,7 @@ import (
 	"sapward/measure/sample"
 	"sapward/measure/tree"
 	"sapward/numeric/exact"
+	"sapward/plan/crew"
 	"sapward/plan/dose"
 	"sapward/plan/label"
 )
@@ -73,7 +74,7 @@ func Decide(r Request, src Source) (*Job, error) {
 		Schema: Schema, Engine: r.Engine, Seed: r.Seed, CardHash: r.CardHash,
 		Card: cardLine(r.Card), PracticeOnly: !r.Card.Verified.Complete(),
 		Method: string(r.Method), Basis: r.Basis, Level: r.LevelName, On: r.On.String(), Site: r.Site, Target: r.Target,
-		Bases: []BasisLine{}, Fills: []Fill{}, ClassCard: []ClassRow{}, Mix: []MixLine{}, Cautions: []Caution{}, RefusedTrees: []RefusedTree{},
+		Bases: []BasisLine{}, Fills: []Fill{}, ClassCard: []ClassRow{}, Mix: []MixLine{}, Kit: []crew.KitLine{}, Cautions: []Caution{}, RefusedTrees: []RefusedTree{},
 	}
 	var f facts
 	use, index, ok := chooseUse(&r, &f)

@@ -5,6 +5,7 @@ import (
 
 	"sapward/finding"
 	"sapward/measure/sample"
+	"sapward/plan/crew"
 	"sapward/plan/dose"
 )
 
@@ -89,9 +90,11 @@ type Plan struct {
 	Totals       Totals            `json:"totals"`
 	Block        *Block            `json:"block,omitempty"`
 	Mix          []MixLine         `json:"mix"`
-	Cautions     []Caution         `json:"cautions"`
-	RefusedTrees []RefusedTree     `json:"refused_trees"`
-	Trees        []Tree            `json:"trees"`
+	Kit          []crew.KitLine    `json:"kit"`
+	*Outfit
+	Cautions     []Caution     `json:"cautions"`
+	RefusedTrees []RefusedTree `json:"refused_trees"`
+	Trees        []Tree        `json:"trees"`
 }
 
 // CardLine says which card was used.

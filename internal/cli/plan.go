@@ -21,6 +21,7 @@ import (
 type planCmd struct {
 	Trees string `arg:"" help:"TREES.csv or .xlsx: tree and one of diameter_cm diameter_in girth_cm girth_in."`
 	planOptions
+	crewOptions
 	Out string `help:"Folder to write plan.json and plan.csv to; complete or not at all."`
 	CSV bool   `name:"csv" help:"Print plan.csv, one row a port, and nothing else."`
 }
@@ -46,7 +47,6 @@ type planOptions struct {
 	LimbShare     string            `name:"limb-share" help:"Share of the dose for limb ports, such as '20 %'." default:"0 %"`
 	Obstacles     string            `help:"OBSTACLES.csv: arcs where no port may go."`
 	History       string            `help:"HISTORY.csv: earlier treatments."`
-	CrewFile      string            `name:"crew-file" help:"CREW.csv: person, role, climber, trained_second."`
 	GraduationML  string            `name:"graduation_ml" help:"Graduation of the syringe or bottle in mL (program default 0.5 for injection, 50 for infusion)."`
 	MarkAzimuth   float64           `name:"mark-azimuth" help:"Azimuth of the painted mark, degrees from north." default:"0"`
 	Override      map[string]string `help:"Set an advisory rule aside: ID=REASON, printed on the record." mapsep:"none"`
@@ -121,11 +121,6 @@ func (o planOptions) request(e *env) (plan.Request, cardfile.Loaded, error) {
 		r.History, _, err = exchange.ReadHistoryFile(o.History)
 		take(err)
 	}
-	if o.CrewFile != "" {
-		crew, _, err := exchange.ReadCrewFile(o.CrewFile)
-		take(err)
-		r.Climber = canClimb(crew)
-	}
 	return r, loaded, faults.OrNil()
 }
 
@@ -163,6 +158,11 @@ func (e *env) readTrees(path string) (*exchange.TreeReader, error) {
 func (c planCmd) Run(e *env) error {
 	r, _, err := c.request(e)
 	faults := finding.AsFaults(err)
+	if _, climbs, err := c.members(); err != nil {
+		faults = append(faults, finding.AsFaults(err)...)
+	} else {
+		r.Climber = climbs
+	}
 	trees, treeErr := e.readTrees(c.Trees)
 	if treeErr != nil {
 		faults = append(faults, finding.AsFaults(treeErr)...)
@@ -177,31 +177,31 @@ func (c planCmd) Run(e *env) error {
 	if job.Plan.Verdict == plan.Refused || job.Plan.Totals.RefusedTrees > 0 {
 		e.status = exitRefused
 	}
+	if c.CSV {
+		return writeCSV(e.stdout, job, trees)
+	}
+	p, _, err := c.equip(job, r, trees)
+	if err != nil {
+		return err
+	}
+	job.Plan.Outfit, job.Plan.Kit = p.Outfit, p.Kit
 	if c.Out != "" {
 		if err := writePlan(c.Out, job, trees); err != nil {
 			return err
 		}
 	}
-	switch {
-	case c.CSV:
-		return writeCSV(e.stdout, job, trees)
-	case e.globals.JSON:
+	if e.globals.JSON {
 		w := bufio.NewWriterSize(e.stdout, 1<<16)
 		if err := planJSON(w, job, trees, nil); err != nil {
 			return err
 		}
 		return w.Flush()
 	}
-	var first []plan.Tree
-	err = job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
-		first = append(first, ts[:min(len(ts), shownTrees-len(first))]...)
-		if len(first) == shownTrees {
-			return errEnough
+	first := p.Trees
+	if first == nil {
+		if first, err = firstTrees(job, trees); err != nil {
+			return err
 		}
-		return nil
-	})
-	if err != nil && err != errEnough {
-		return err
 	}
 	e.printPlan(job, first)
 	if c.Out != "" {
@@ -209,6 +209,22 @@ func (c planCmd) Run(e *env) error {
 		e.println(e.say.Say("plan-written", finding.Args{"folder": finding.Text(c.Out), "ports": finding.Number(float64(job.Plan.Totals.Ports), "")}))
 	}
 	return nil
+}
+
+// firstTrees lays out as many trees as the screen shows.
+func firstTrees(job *plan.Job, trees *exchange.TreeReader) ([]plan.Tree, error) {
+	var first []plan.Tree
+	err := job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
+		first = append(first, ts[:min(len(ts), shownTrees-len(first))]...)
+		if len(first) == shownTrees {
+			return errEnough
+		}
+		return nil
+	})
+	if err != nil && err != errEnough {
+		return nil, err
+	}
+	return first, nil
 }
 
 // errEnough ends laying out trees once the screen is full.

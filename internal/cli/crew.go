@@ -1,0 +1,283 @@
+package cli
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+	_ "time/tzdata" // zones must be known on any machine
+
+	"sapward/finding"
+	"sapward/internal/exchange"
+	"sapward/measure/tree"
+	"sapward/numeric/exact"
+	"sapward/plan"
+	"sapward/plan/crew"
+)
+
+// crewOptions say who works, with what, when.
+type crewOptions struct {
+	Crew     int    `help:"People in the crew (program default 2)."`
+	CrewFile string `name:"crew-file" help:"CREW.csv: person, role, climber, trained_second."`
+	Devices  int    `help:"Trees that can be under way at once; 0: no limit."`
+	Delivery string `help:"hand, spring, gravity or pressurised." enum:",hand,spring,gravity,pressurised" default:""`
+	Public   bool   `help:"Others can come by: product is never left without a counted watcher."`
+	Start    string `help:"Start of the working day." default:"07:00"`
+	End      string `help:"End of the working day." default:"16:00"`
+	Zone     string `help:"Time zone of the site, such as Europe/Madrid." default:"UTC"`
+	Parking  string `help:"Where people start: x,y in metres on the block's grid."`
+	Pilot    string `help:"PILOT.csv: tree, group, seconds clocked on a first tree; rescales the day."`
+	Costs    string `help:"COSTS.csv: item, price, unit (piece, L, h)."`
+	Currency string `help:"Currency of the costs, ISO 4217." default:"EUR"`
+	TankL    string `name:"tank_l" help:"Largest batch of mix in litres."`
+}
+
+// members reads the crew file, or makes a crew of the given number.
+func (o crewOptions) members() ([]crew.Person, bool, error) {
+	if o.CrewFile == "" {
+		n := o.Crew
+		if n == 0 {
+			n = 2
+		}
+		if n < 1 || n > 200 {
+			return nil, false, usage("crew-size", finding.Args{"count": finding.Count(n)})
+		}
+		out := make([]crew.Person, n)
+		for i := range out {
+			out[i].ID = strconv.Itoa(i + 1)
+		}
+		return out, false, nil
+	}
+	rows, _, err := exchange.ReadCrewFile(o.CrewFile)
+	if err != nil {
+		return nil, false, err
+	}
+	out := make([]crew.Person, len(rows))
+	for i, m := range rows {
+		out[i] = crew.Person{ID: m.Person, Climber: m.Climber, AloftTrained: m.TrainedSecond}
+	}
+	return out, canClimb(rows), nil
+}
+
+// gear turns the options into the plan's crew and gathers their faults.
+func (o crewOptions) gear(p plan.Plan) (plan.Crew, error) {
+	var faults finding.Faults
+	c := plan.Crew{Devices: o.Devices, Delivery: crew.Delivery(o.Delivery), Public: o.Public, Start: o.Start, End: o.End}
+	var err error
+	if c.People, _, err = o.members(); err != nil {
+		faults = append(faults, finding.AsFaults(err)...)
+	}
+	if c.Zone, err = time.LoadLocation(o.Zone); err != nil || o.Zone == "Local" {
+		faults = append(faults, finding.AsFaults(usage("option-zone", finding.Args{"text": finding.Text(o.Zone)}))...)
+	}
+	if o.Parking != "" {
+		x, y, ok := strings.Cut(o.Parking, ",")
+		px, errX := strconv.ParseFloat(strings.TrimSpace(x), 64)
+		py, errY := strconv.ParseFloat(strings.TrimSpace(y), 64)
+		if !ok || errX != nil || errY != nil {
+			faults = append(faults, finding.AsFaults(usage("option-parking", finding.Args{"text": finding.Text(o.Parking)}))...)
+		}
+		c.Parking = &crew.Point{XM: px, YM: py}
+	}
+	if o.TankL != "" {
+		v, ok := exact.Decimal(o.TankL)
+		if !ok || v.Sign() <= 0 {
+			faults = append(faults, finding.AsFaults(usage("option-number", finding.Args{"option": finding.Text("--tank_l"), "text": finding.Text(o.TankL), "example": finding.Text("100")}))...)
+		}
+		c.TankUL = v.Mul(exact.Int(1_000_000)).Floor()
+	}
+	if o.Pilot != "" {
+		rows, _, err := exchange.ReadPilotFile(o.Pilot)
+		if err == nil {
+			c.Pilot, err = pilotOf(rows, p, c.Delivery)
+		}
+		if err != nil {
+			faults = append(faults, finding.AsFaults(err)...)
+		}
+	}
+	if o.Costs != "" {
+		rows, _, err := exchange.ReadPricesFile(o.Costs)
+		if err != nil {
+			faults = append(faults, finding.AsFaults(err)...)
+		}
+		c.Currency = o.Currency
+		for _, r := range rows {
+			price, f := minorPrice(r, o)
+			if f != nil {
+				faults = append(faults, f)
+				continue
+			}
+			c.Prices = append(c.Prices, price)
+		}
+	}
+	return c, faults.OrNil()
+}
+
+// minorDigits are the decimals of currencies that do not have two (ISO 4217,
+// from memory).
+var minorDigits = map[string]int64{"JPY": 1, "KRW": 1, "CLP": 1, "VND": 1, "ISK": 1, "PYG": 1, "UGX": 1, "XAF": 1, "XOF": 1, "BHD": 1000, "KWD": 1000, "JOD": 1000, "OMR": 1000, "TND": 1000}
+
+// minorPrice turns a price into minor units for what the kit counts.
+func minorPrice(r exchange.PriceRow, o crewOptions) (crew.Price, *finding.Fault) {
+	digits := int64(100)
+	if d, ok := minorDigits[o.Currency]; ok {
+		digits = d
+	}
+	minor := r.Price.Mul(exact.Int(digits))
+	if exact.Int(minor.Floor()).Cmp(minor) != 0 {
+		return crew.Price{}, finding.Bad("price-decimals", finding.Where{File: o.Costs, Line: r.Row}, finding.Args{"currency": finding.Text(o.Currency)})
+	}
+	p := crew.Price{Item: r.Item, Minor: minor.Floor(), Per: 1}
+	switch r.Unit {
+	case "L":
+		p.Per = 1_000_000
+	case "h":
+		p.Per = 3600
+	}
+	switch r.Item {
+	case "product":
+		p.Item = crew.CostProduct
+	case "labour", "labor":
+		p.Item = crew.CostLabour
+	default:
+		p.Item = "kit-" + strings.TrimPrefix(r.Item, "kit-")
+	}
+	return p, nil
+}
+
+// pilotOf finds the pilot tree in the plan and what was clocked on it.
+func pilotOf(rows []exchange.PilotRow, p plan.Plan, d crew.Delivery) (*crew.Pilot, error) {
+	if len(rows) == 0 {
+		return nil, nil
+	}
+	out := &crew.Pilot{Tree: rows[0].Tree, Delivery: d, MeasuredS: map[string]int64{}}
+	for _, r := range rows {
+		if r.Tree != out.Tree {
+			return nil, usage("pilot-one-tree", finding.Args{"tree": finding.Text(out.Tree), "other": finding.Text(r.Tree)})
+		}
+		out.MeasuredS[r.Group] += r.Seconds
+	}
+	for _, t := range p.Trees {
+		if t.Tag == out.Tree {
+			for _, q := range t.Ports {
+				out.Ports = append(out.Ports, crew.Port{HeightM: q.HeightCM / 100})
+			}
+		}
+	}
+	if len(out.Ports) == 0 {
+		return nil, usage("pilot-not-planned", finding.Args{"tree": finding.Text(out.Tree)})
+	}
+	return out, nil
+}
+
+// equipLimit is the number of trees up to which crew, kit and day are worked
+// out without being asked for.
+const equipLimit = 5000
+
+// equip lays out all trees and makes the crew's outfit. Larger blocks get one
+// only when a crew is named.
+func (o crewOptions) equip(job *plan.Job, r plan.Request, trees *exchange.TreeReader) (plan.Plan, []tree.Tree, error) {
+	p := job.Plan
+	asked := o.Crew > 0 || o.CrewFile != ""
+	if p.Totals.Planned == 0 || !asked && p.Totals.Trees > equipLimit {
+		return p, nil, nil
+	}
+	var block []tree.Tree
+	if err := trees.Each(func(chunk []tree.Tree) error { block = append(block, chunk...); return nil }); err != nil {
+		return p, nil, err
+	}
+	p.Trees = []plan.Tree{}
+	if err := job.Lay(plan.Slice(block), func(ts []plan.Tree) error { p.Trees = append(p.Trees, ts...); return nil }); err != nil {
+		return p, nil, err
+	}
+	c, err := o.gear(p)
+	if err != nil {
+		return p, nil, err
+	}
+	outfit, err := plan.Equip(p, block, r, c)
+	if err != nil {
+		return p, nil, err
+	}
+	if outfit != nil {
+		p.Outfit, p.Kit = outfit, outfit.Kit.Lines
+	}
+	return p, block, nil
+}
+
+// printOutfit shows kit, mixing and the day in brief; the paper has it whole.
+func (e *env) printOutfit(p plan.Plan) {
+	o := p.Outfit
+	if o == nil {
+		return
+	}
+	say := e.say
+	e.title(say.T("head-day"))
+	for _, d := range o.Schedule.Days {
+		e.println(say.Say("day-line", finding.Args{
+			"day": finding.Count(d.Number), "date": finding.Text(d.Start.Format(time.DateOnly)), "trees": finding.Count(d.Trees), "ports": finding.Count(d.Ports),
+			"finish": finding.Text(d.Finish.Format("15:04")), "dry": finding.Text(d.LastPortDry.Format("15:04")), "signs": finding.Text(d.SignsDown.Format("2006-01-02 15:04")),
+			"people": finding.Count(len(d.People)),
+		}))
+	}
+	if n := len(o.Schedule.Unscheduled); n > 0 {
+		e.println(say.Say("day-unscheduled", finding.Args{"count": finding.Count(n)}))
+	}
+	e.println(say.Say("day-basis", finding.Args{"source": finding.Text(say.T("steps-default")), "minutes": finding.Number(o.Uptake.MinutesPerPort, "min"), "walk": finding.Number(o.Walk.LengthM, "m")}))
+	if o.Pilot != nil {
+		e.println(say.T("day-pilot"))
+	}
+	e.title(say.T("head-kit"))
+	t := newTable(say.T("col-item"), ">"+say.T("col-pack"), ">"+say.T("col-spare"))
+	for _, l := range o.Kit.Lines {
+		t.row(e.kitName(l), e.kitCount(l, l.Pack), e.kitCount(l, l.Spare))
+	}
+	e.printf("%s", t)
+	e.title(say.T("head-mixing"))
+	for i, b := range o.Mixing.Batches {
+		if i == 6 {
+			e.println(say.Say("and-more", finding.Args{"count": finding.Count(len(o.Mixing.Batches) - i)}))
+			break
+		}
+		e.println(say.Say("batch-line", finding.Args{"n": finding.Count(b.Number), "product": finding.Number(float64(b.ProductUL)/1000, "mL"), "water": finding.Number(float64(b.WaterUL)/1000, "mL"), "trees": finding.Count(len(b.Shares))}))
+	}
+	e.println(say.Say("mixing-left", finding.Args{"mix": finding.Number(o.Mixing.LeftMixML, "mL"), "product": finding.Number(o.Mixing.LeftProductML, "mL"), "rinse": finding.Number(o.Mixing.WaterRinseML, "mL")}))
+	if o.Cost != nil {
+		e.println(say.Say("cost-line", finding.Args{"total": finding.Text(money(o.Cost.Total)), "unpriced": finding.Count(len(o.Cost.Unpriced))}))
+	}
+}
+
+func (e *env) kitName(l crew.KitLine) string {
+	name := e.say.T(l.Item)
+	if l.Label != "" {
+		name = l.Label
+		if l.Task != "" {
+			name += " (" + e.say.T("task-"+l.Task) + ")"
+		}
+	}
+	if l.CapacityUL > 0 {
+		name += " " + e.say.Volume(float64(l.CapacityUL)/1000)
+	}
+	return name
+}
+
+func (e *env) kitCount(l crew.KitLine, n int64) string {
+	if l.Unit == crew.UnitUL {
+		return e.say.Volume(float64(n) / 1000)
+	}
+	return strconv.FormatInt(n, 10)
+}
+
+// money writes an amount with its currency: 12.50 EUR.
+func money(m crew.Money) string {
+	digits := int64(100)
+	if d, ok := minorDigits[m.Currency]; ok {
+		digits = d
+	}
+	switch digits {
+	case 1:
+		return fmt.Sprintf("%d %s", m.Minor, m.Currency)
+	case 1000:
+		return fmt.Sprintf("%d.%03d %s", m.Minor/1000, m.Minor%1000, m.Currency)
+	}
+	return fmt.Sprintf("%d.%02d %s", m.Minor/100, m.Minor%100, m.Currency)
+}
