@@ -12,7 +12,9 @@ import (
 // card reads the whole card.
 func (r *reader) card(root *node) (c label.Card) {
 	m := r.mapping(root, "card", "")
-	if n := m.need("schema"); n != nil {
+	if !m.has("schema") {
+		r.fault("card-schema-missing", m.at, finding.Args{"schema": finding.Text(label.Schema)})
+	} else if n := m.get("schema"); n != nil {
 		if s, ok := r.scalar(n, "schema"); ok && s != label.Schema {
 			r.fault("card-schema-unknown", r.where(n), finding.Args{"text": finding.Text(clip(s)), "schema": finding.Text(label.Schema)})
 		}

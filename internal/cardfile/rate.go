@@ -224,6 +224,9 @@ func (r *reader) rateValue(n *node, path string, per label.Basis, mass bool, not
 	}
 	if f.ID == "unit-kind" {
 		f.ID = "card-rate-unit"
+		if per == label.PerBand {
+			per = label.PerTree
+		}
 		f.Args["per"] = finding.Text(string(per))
 	}
 	r.quantityFault(f, n, path)

@@ -102,7 +102,7 @@ var (
 	shapeFaults = []string{
 		"card-not-mapping", "card-not-list", "card-not-text", "card-key-unknown", "card-key-misspelt", "card-key-elsewhere", "card-comma-split",
 		"card-key-missing", "card-value-empty", "card-range", "card-range-open", "card-truth", "card-date", "card-period", "card-count",
-		"card-schema-unknown", "card-choice-misspelt", "card-choice-unknown", "card-method-unknown", "card-eppo-code", "card-applications",
+		"card-schema-unknown", "card-schema-missing", "card-choice-misspelt", "card-choice-unknown", "card-method-unknown", "card-eppo-code", "card-applications",
 		"card-per-year", "card-hours", "card-month-twice", "card-amount-empty", "card-amount-twice", "card-high-missing", "card-shape-missing",
 		"card-shape-range", "card-key-needs", "card-bands-per", "card-table-alone", "card-mix-twice", "card-angle", "unit-missing", "number-unclear",
 	}
