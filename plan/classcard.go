@@ -37,17 +37,13 @@ func (j *Job) plain(s tree.Stem) (u unit, ok bool) {
 	if missing != dose.NothingMissing {
 		return u, false
 	}
-	if c := j.use.Limits.PerApplication; c.Known && !l.PerPort {
-		l.High = exact.Min(l.High, c.Value.Base().Quo(j.concentration))
-		if l.High.Less(l.Low) {
-			return u, false
-		}
-		l.Target = exact.Min(l.Target, l.High)
-	} else if c.Known {
-		u.cap = q.Known(c.Value.Base().Quo(j.concentration))
-	}
-	u.limits = l
+	u.limits, u.sharers = l, 1
 	u.trunks = []trunk{j.bareTrunk(s)}
+	units := []unit{u}
+	if j.capTree(&tree.Tree{}, units) != nil {
+		return u, false
+	}
+	u = units[0]
 	return u, j.settle(&u) == nil
 }
 

@@ -26,7 +26,7 @@ func (j *Job) chooseConcentration(src Source, s *survey) error {
 		for i := range trees {
 			t := &trees[i]
 			for _, stems := range j.group(t) {
-				size, ok := dose.SizeOf(*t, stems, j.use.Measure.Stems)
+				size, ok := j.sizeOf(t, stems)
 				if !ok || j.judgeSize(size) != nil {
 					continue
 				}

@@ -7,6 +7,7 @@ import (
 
 	"sapward/finding"
 	"sapward/measure/civil"
+	q "sapward/measure/quantity"
 	"sapward/numeric/exact"
 	"sapward/plan/label"
 )
@@ -154,18 +155,15 @@ func judgeCard(r *Request, f *facts) {
 	switch {
 	case r.Territory == "":
 		f.need("territory-needed", ref+".territory", finding.ByLabel, finding.Args{"territories": finding.Text(strings.Join(reg.Territory, ", "))})
-	case !containsFold(reg.Territory, r.Territory):
-		f.refuse("territory-wrong", ref+".territory", finding.ByLabel, finding.Args{"territory": finding.Text(r.Territory), "territories": finding.Text(strings.Join(reg.Territory, ", "))})
 	}
 	if r.On.IsZero() {
 		f.need("date-needed", ref+".valid", finding.ByLabel, finding.Args{"from": finding.Text(reg.Valid.From.String()), "to": finding.Text(reg.Valid.To.String())})
-	} else {
-		for _, c := range label.CheckOn(r.Card, r.On, "") {
-			if c.Severity == finding.Refused {
-				f.refusals = append(f.refusals, c)
-			} else {
-				f.notes = append(f.notes, c)
-			}
+	}
+	for _, c := range label.CheckOn(r.Card, r.On, r.Territory) {
+		if c.Severity == finding.Refused {
+			f.refusals = append(f.refusals, c)
+		} else {
+			f.notes = append(f.notes, c)
 		}
 	}
 	if !r.Card.Verified.Complete() {
@@ -278,7 +276,14 @@ func year(l label.Limits, on civil.Date) (after civil.Date) {
 			return start.AddDays(-1)
 		}
 	}
-	return on.AddYears(-1) // rolling, the strictest reading where the card is silent
+	// Rolling, the strictest reading where the card is silent. The year before
+	// 29 February reaches back to 28 February: what was done on 1 March of the
+	// year before is still inside it.
+	back := on.AddYears(-1)
+	if back.Month != on.Month {
+		back = back.AddDays(-1)
+	}
+	return back
 }
 
 // judgeArea checks the yearly mass of active ingredient per area, summed over
@@ -335,20 +340,35 @@ func upTo(v exact.Rat, parts int64) float64 {
 // and counts rows without a mass. A history without a date of work counts
 // whole: the careful reading.
 func earlier(r *Request, u label.Use, active string) (sum exact.Rat, unknown int) {
+	content, known := contentOf(r.Card.Product, active)
 	for _, h := range r.History {
-		if !strings.EqualFold(h.Active, active) {
+		mine := strings.EqualFold(h.Product, r.Card.Product.Name)
+		if !strings.EqualFold(h.Active, active) && !(mine && h.Active == "") {
 			continue
 		}
 		if !r.On.IsZero() && !h.DateEnd.IsZero() && !year(u.Limits, r.On).Before(h.DateEnd) {
 			continue
 		}
-		if !h.ActiveMass.Known {
+		switch {
+		case h.ActiveMass.Known:
+			sum = sum.Add(h.ActiveMass.Value.Base())
+		case mine && h.ProductVolume.Known && known:
+			sum = sum.Add(h.ProductVolume.Value.Base().Mul(content.Base()))
+		default:
 			unknown++
-			continue
 		}
-		sum = sum.Add(h.ActiveMass.Value.Base())
 	}
 	return sum, unknown
+}
+
+// contentOf returns grams of an active ingredient in one mL of the product.
+func contentOf(p label.Product, active string) (q.Density, bool) {
+	for i, a := range p.Actives {
+		if strings.EqualFold(a.Name, active) {
+			return p.ActivePerVolume(i)
+		}
+	}
+	return q.Density{}, false
 }
 
 func joinInts(ns []int) string {

@@ -37,7 +37,7 @@ func (j *Job) intervalDays(earlier string) int {
 	days := 0
 	for i, u := range j.r.Card.Uses {
 		mine := useRef(i) == j.ref
-		if (mine || string(u.Method) == earlier) && u.Limits.Interval.Known {
+		if (mine || earlier == "" || strings.EqualFold(string(u.Method), earlier)) && u.Limits.Interval.Known {
 			days = max(days, int(u.Limits.Interval.Value.In("d").Ceil()))
 		}
 	}
@@ -50,6 +50,14 @@ func (j *Job) intervalDays(earlier string) int {
 func (j *Job) judgeHistory(t *tree.Tree, said, refused *[]finding.Finding) {
 	if len(j.history) == 0 || j.r.On.IsZero() {
 		return
+	}
+	for _, rows := range [][]tree.Treatment{j.history[t.Tag], j.history[""]} {
+		for _, h := range rows {
+			if h.Active == "" && !strings.EqualFold(h.Product, j.r.Card.Product.Name) {
+				*said = append(*said, open("history-active-needed", j.ref+".limits", nil))
+				break
+			}
+		}
 	}
 	rows := j.related(t.Tag)
 	var days = map[civil.Date]bool{}
@@ -102,6 +110,9 @@ func (j *Job) capTree(t *tree.Tree, units []unit) []finding.Finding {
 		if cap.Less(total) {
 			l.High = cap.Mul(l.High).Quo(total)
 			l.Target = exact.Min(l.Target, l.High)
+		}
+		if l.Soft {
+			l.Low = exact.Min(l.Low, l.High)
 		}
 		if l.High.Less(l.Low) {
 			f := finding.Finding{

@@ -80,6 +80,14 @@ func Decide(r Request, src Source) (*Job, error) {
 	use, index, ok := chooseUse(&r, &f)
 	if ok {
 		j.use, j.ref = use, useRef(index)
+		for _, c := range label.Check(r.Card) {
+			if c.Severity == finding.Refused {
+				f.refusals = append(f.refusals, c)
+				ok = false
+			}
+		}
+	}
+	if ok {
 		level, fault := levelOf(r.LevelName, use)
 		if fault != nil {
 			return nil, finding.Faults{fault}
@@ -159,6 +167,7 @@ func (j *Job) prepare(f *facts) error {
 // survey is what reading the whole block tells.
 type survey struct {
 	trees     int64
+	planned   int64 // trees with at least one dose unit
 	tally     dose.Tally
 	findings  map[string]*finding.Finding // open facts and warnings of trees, by identifier
 	order     []string
@@ -214,6 +223,7 @@ func (j *Job) survey(src Source, usable bool) (*survey, error) {
 	side := len(j.wounds)+len(j.limbs)+len(j.obstacles)+len(j.history) > 0
 	type result struct {
 		trees     int64
+		planned   int64
 		tally     dose.Tally
 		studies   []study // only those with something to say
 		diameters []float64
@@ -241,6 +251,9 @@ func (j *Job) survey(src Source, usable bool) (*survey, error) {
 			if st.same != nil {
 				r.tally.Add(st.same.unit.need)
 			}
+			if st.same != nil || len(st.units) > 0 {
+				r.planned++
+			}
 			if len(st.findings) > 0 || len(st.refused) > 0 {
 				st.units = nil
 				r.studies = append(r.studies, st)
@@ -250,6 +263,7 @@ func (j *Job) survey(src Source, usable bool) (*survey, error) {
 	}
 	err := each(src, work, func(r result) error {
 		s.trees += r.trees
+		s.planned += r.planned
 		s.tally.Merge(&r.tally)
 		s.diameters = append(s.diameters, r.diameters...)
 		s.named = append(s.named, r.named...)
@@ -279,7 +293,11 @@ func (j *Job) decide(s *survey, f *facts) error {
 	needs := s.tally.Sorted()
 	if j.grid.Max == 0 { // the card bounds no port's volume: what a tree could take bounds it
 		for _, w := range needs {
-			j.grid.Max = max(j.grid.Max, w.Need.High/int64(max(w.Need.Counts.Min(), 1)))
+			most := w.Need.High / int64(max(w.Need.Counts.Min(), 1))
+			if w.Need.PortHigh > 0 {
+				most = min(most, w.Need.PortHigh)
+			}
+			j.grid.Max = max(j.grid.Max, most)
 		}
 	}
 	var err error
@@ -366,7 +384,10 @@ func (j *Job) compareBases(needs []dose.Weighted, s *survey, f *facts) {
 		mean.Lawful = mean.Above+mean.Below == 0 && j.meanFits(needs)
 		j.Plan.Bases = append(j.Plan.Bases, mean)
 	}
-	if j.r.Basis == ByMean && !mean.Lawful {
+	if j.r.Basis == ByMean && j.meanDose == 0 {
+		f.refuse("mean-dose-none", j.ref+".rate", finding.ByLabel, nil)
+		j.planning = false
+	} else if j.r.Basis == ByMean && !mean.Lawful {
 		f.refuse("mean-dose-unlawful", j.ref+".rate", finding.ByLabel, finding.Args{"above": finding.Count(int(mean.Above)), "below": finding.Count(int(mean.Below))})
 		j.planning = false
 	}
@@ -437,7 +458,7 @@ func (j *Job) totals(needs []dose.Weighted, s *survey, f *facts) {
 			}
 		}
 	}
-	t.Planned = s.tally.Units
+	t.Planned, t.Units = s.planned, s.tally.Units
 	t.Dose = Microlitres(graduations * j.gradUL)
 	product := exact.Int(graduations).Mul(j.grad).Mul(j.concentration)
 	t.Product = Microlitres(product.Mul(exact.Int(1000)).Floor())
@@ -466,7 +487,11 @@ func (j *Job) finish(s *survey, f *facts) {
 	if s.refused != nil {
 		p.RefusedTrees = s.refused
 	}
-	p.Totals.RefusedTrees = int64(len(p.RefusedTrees))
+	refused := map[string]bool{}
+	for _, r := range p.RefusedTrees {
+		refused[r.Tree] = true
+	}
+	p.Totals.RefusedTrees = int64(len(refused))
 	if !j.planning {
 		p.Fills, p.Mix = []Fill{}, []MixLine{}
 		p.Totals = Totals{Trees: s.trees, RefusedTrees: p.Totals.RefusedTrees, Active: p.Totals.Active}

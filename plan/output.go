@@ -149,6 +149,7 @@ type ClassRow struct {
 type Totals struct {
 	Trees        int64        `json:"trees"`
 	Planned      int64        `json:"planned_trees"`
+	Units        int64        `json:"dose_units"` // stems where the card doses each stem, else trees
 	RefusedTrees int64        `json:"refused_trees"`
 	Ports        int64        `json:"ports"`
 	Dose         Microlitres  `json:"dose_ml"`

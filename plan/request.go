@@ -109,7 +109,7 @@ func (r *Request) check() finding.Faults {
 	if r.FillCount < 0 || r.FillCount > 4 {
 		usage("fill-count-range", finding.Args{"count": finding.Count(r.FillCount)})
 	}
-	if r.LimbShare.Sign() < 0 || exact.Int(1).Less(r.LimbShare) {
+	if r.LimbShare.Sign() < 0 || exact.Int(1).Cmp(r.LimbShare) <= 0 {
 		usage("limb-share-range", finding.Args{})
 	}
 	if r.BlockTrees < 0 {

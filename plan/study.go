@@ -30,6 +30,7 @@ type unit struct {
 	need      dose.Need
 	trunks    []trunk
 	limbs     []limb
+	sharers   int              // dose units of the tree, which share its greatest number of ports
 	cap       q.Opt[exact.Rat] // mL the unit may get in all; rates per port only
 	findings  []finding.Finding
 }
@@ -89,9 +90,10 @@ func (s *study) say(tag, stem string, why []finding.Finding) {
 	s.refused = append(s.refused, RefusedTree{Tree: tag, Stem: stem, Findings: why})
 }
 
-// group divides a tree's stems into dose units by the card's rule.
+// group divides a tree's stems into dose units by the card's rule. An amount
+// that is counted on the whole tree is one dose, however many stems it has.
 func (j *Job) group(t *tree.Tree) [][]tree.Stem {
-	if len(t.Stems) <= 1 || j.use.Measure.Stems != label.StemsEach {
+	if len(t.Stems) <= 1 || j.use.Measure.Stems != label.StemsEach || j.wholeTree() {
 		return [][]tree.Stem{t.Stems}
 	}
 	out := make([][]tree.Stem, len(t.Stems))
@@ -99,6 +101,22 @@ func (j *Job) group(t *tree.Tree) [][]tree.Stem {
 		out[i] = t.Stems[i : i+1]
 	}
 	return out
+}
+
+// wholeTree reports whether the card's amounts are counted on the tree and not
+// on its stems.
+func (j *Job) wholeTree() bool {
+	if d := j.use.Dilution; j.use.Method == label.Infusion && d.Known && d.Value.MixPerTree.Known {
+		return true
+	}
+	if !j.use.Rate.Known {
+		return false
+	}
+	switch j.use.Rate.Value.Per {
+	case label.PerTree, label.PerCanopyDiameter, label.PerCanopyVolume:
+		return true
+	}
+	return false
 }
 
 func mandatory(id, ref string, args finding.Args) finding.Finding {
@@ -209,12 +227,21 @@ func (j *Job) unit(t *tree.Tree, stems []tree.Stem) (u unit, why []finding.Findi
 	if len(stems) == 1 {
 		u.stem = stems[0].Name
 	}
-	size, ok := dose.SizeOf(*t, stems, j.use.Measure.Stems)
+	size, ok := j.sizeOf(t, stems)
 	if !ok {
 		return u, []finding.Finding{open("stems-rule-unsaid", j.ref+".measure.stems", nil)}
 	}
-	u.size = size
-	if why := j.judgeSize(size); why != nil {
+	u.size, u.sharers = size, 1
+	if j.use.Measure.Stems == label.StemsEach {
+		for i := range stems { // the card's sizes are those of a stem
+			if why := j.judgeSize(dose.Size{Diameter: stems[i].Diameter}); why != nil {
+				return u, why
+			}
+		}
+		if len(stems) == 1 {
+			u.sharers = len(t.Stems)
+		}
+	} else if why := j.judgeSize(size); why != nil {
 		return u, why
 	}
 	l, missing := j.limits(size)
@@ -238,8 +265,32 @@ func (j *Job) unit(t *tree.Tree, stems []tree.Stem) (u unit, why []finding.Findi
 			u.findings = append(u.findings, f)
 		}
 	}
-	u.limbs = j.limbsOf(t)
+	if thickest(t).Name == stems[0].Name || len(stems) > 1 {
+		u.limbs = j.limbsOf(t) // of several stems dosed apart the thickest carries the limbs
+	}
 	return u, nil
+}
+
+// sizeOf is dose.SizeOf by the card's rule; where the card doses each stem but
+// counts its amount on the tree, the stems' equal basal area stands for the
+// trunk.
+func (j *Job) sizeOf(t *tree.Tree, stems []tree.Stem) (dose.Size, bool) {
+	rule := j.use.Measure.Stems
+	if rule == label.StemsEach && len(stems) > 1 || rule == label.StemsUnsaid && j.wholeTree() {
+		rule = label.StemsRootSumSquare
+	}
+	return dose.SizeOf(*t, stems, rule)
+}
+
+// thickest is the tree's stem of greatest diameter, the first of equals.
+func thickest(t *tree.Tree) *tree.Stem {
+	best := &t.Stems[0]
+	for i := range t.Stems {
+		if best.Diameter.High.Less(t.Stems[i].Diameter.High) {
+			best = &t.Stems[i]
+		}
+	}
+	return best
 }
 
 // settle combines trunks and limbs into the unit's need and says why nothing
@@ -270,6 +321,7 @@ func (j *Job) try(u *unit, counts dose.Counts) []finding.Finding {
 	}
 	u.need = dose.NewNeed(u.limits, j.grad, counts)
 	if u.limits.PerPort {
+		u.need.Low = max(u.need.Low, u.limits.TreeLow.Quo(j.grad).Ceil())
 		for _, most := range []q.Opt[exact.Rat]{u.cap, u.limits.TreeHigh} {
 			if most.Known {
 				u.need.High = min(u.need.High, most.Value.Quo(j.grad).Floor())

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"slices"
 	"strings"
 
 	"sapward/finding"
@@ -47,10 +48,19 @@ func placeOf(r label.PortRule) label.Place {
 // the day is open, counts every hole as recent.
 func (j *Job) season() int { return j.r.On.Year }
 
+// girthAt is the girth where ports go: the flare's, if that is where they go
+// and it was taped, else the trunk's.
+func girthAt(s tree.Stem, place label.Place) q.LengthSpan {
+	if place == label.RootFlare {
+		return s.PortGirth()
+	}
+	return s.Girth
+}
+
 // bareTrunk is a trunk without old holes or obstacles.
 func (j *Job) bareTrunk(s tree.Stem) trunk {
 	rule := j.use.Ports
-	k := trunk{stem: s, place: placeOf(rule), girth: s.PortGirth(), levels: port.HeightLevels(rule, placeOf(rule), q.Length{})}
+	k := trunk{stem: s, place: placeOf(rule), girth: girthAt(s, placeOf(rule)), levels: port.HeightLevels(rule, placeOf(rule), q.Length{})}
 	k.count = port.Counts(rule, k.girth, 0)
 	j.bound(&k)
 	return k
@@ -58,13 +68,13 @@ func (j *Job) bareTrunk(s tree.Stem) trunk {
 
 // trunk gathers what is known of one stem of a tree.
 func (j *Job) trunk(t *tree.Tree, s tree.Stem) trunk {
-	wounds := ofStem(j.wounds[t.Tag], s.Name, func(w tree.Wound) string { return w.Stem })
-	obstacles := ofStem(j.obstacles[t.Tag], s.Name, func(o tree.Obstacle) string { return o.Stem })
+	wounds := ofStem(j.wounds[t.Tag], t, s.Name, func(w tree.Wound) string { return w.Stem })
+	obstacles := ofStem(j.obstacles[t.Tag], t, s.Name, func(o tree.Obstacle) string { return o.Stem })
 	if len(wounds) == 0 && len(obstacles) == 0 {
 		return j.bareTrunk(s)
 	}
 	rule := j.use.Ports
-	k := trunk{stem: s, place: placeOf(rule), girth: s.PortGirth(), wounds: wounds}
+	k := trunk{stem: s, place: placeOf(rule), girth: girthAt(s, placeOf(rule)), wounds: wounds}
 	k.levels = port.HeightLevels(rule, k.place, q.Length{})
 	var blocked []tree.Obstacle
 	for _, o := range obstacles {
@@ -87,13 +97,18 @@ func (j *Job) trunk(t *tree.Tree, s tree.Stem) trunk {
 	return k
 }
 
-func ofStem[T any](rows []T, stem string, name func(T) string) []T {
-	if stem == "" {
+// ofStem returns the rows about one stem of a tree. A row without a stem, or
+// with one the tree does not have, counts on every stem: a hole is never lost
+// to a slip of the pen.
+func ofStem[T any](rows []T, t *tree.Tree, stem string, name func(T) string) []T {
+	if len(rows) == 0 || len(t.Stems) == 1 {
 		return rows
 	}
 	var out []T
 	for _, r := range rows {
-		if n := name(r); n == stem || n == "" { // a hole noted without a stem counts on each
+		n := name(r)
+		known := slices.ContainsFunc(t.Stems, func(s tree.Stem) bool { return strings.EqualFold(s.Name, n) })
+		if n == "" || !known || strings.EqualFold(n, stem) {
 			out = append(out, r)
 		}
 	}
@@ -253,7 +268,7 @@ func (j *Job) countsOf(u *unit) (even, any dose.Counts, why []finding.Finding) {
 		even, any = sums(even, k.even), sums(any, k.any)
 	}
 	if len(u.limbs) == 0 {
-		return even, any, nil
+		return j.upToMost(even, u.sharers), j.upToMost(any, u.sharers), nil
 	}
 	for _, l := range u.limbs {
 		for _, f := range port.LimbFindings(j.use.Ports, l.Limb, j.r.Climber) {
@@ -263,7 +278,23 @@ func (j *Job) countsOf(u *unit) (even, any dose.Counts, why []finding.Finding) {
 			u.findings = append(u.findings, *j.at(f))
 		}
 	}
-	return j.withLimbs(u, even), j.withLimbs(u, any), nil
+	return j.upToMost(j.withLimbs(u, even), 1), j.upToMost(j.withLimbs(u, any), 1), nil
+}
+
+// upToMost keeps the card's greatest number of ports a tree, shared by the
+// tree's dose units.
+func (j *Job) upToMost(c dose.Counts, units int) dose.Counts {
+	most := j.use.Ports.Max
+	if most <= 0 {
+		return c
+	}
+	var out dose.Counts
+	for n := 1; n <= most/units; n++ {
+		if c.Has(n) {
+			out.Add(n)
+		}
+	}
+	return out
 }
 
 // withLimbs turns trunk counts into counts over trunk and limbs.

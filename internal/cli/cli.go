@@ -171,7 +171,7 @@ func (e *env) readFile(path string) ([]byte, error) {
 	}
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return nil, finding.Faults{fileFault("file-unreadable", path, err)}
+		return nil, finding.Faults{fileFault("card-file-unreadable", path, err)}
 	}
 	return data, nil
 }

@@ -232,15 +232,17 @@ func (e *env) printOutfit(p plan.Plan) {
 		t.row(e.kitName(l), e.kitCount(l, l.Pack), e.kitCount(l, l.Spare))
 	}
 	e.printf("%s", t)
-	e.title(say.T("head-mixing"))
-	for i, b := range o.Mixing.Batches {
-		if i == 6 {
-			e.println(say.Say("and-more", finding.Args{"count": finding.Count(len(o.Mixing.Batches) - i)}))
-			break
+	if len(p.Mix) > 0 {
+		e.title(say.T("head-mixing"))
+		for i, b := range o.Mixing.Batches {
+			if i == 6 {
+				e.println(say.Say("and-more", finding.Args{"count": finding.Count(len(o.Mixing.Batches) - i)}))
+				break
+			}
+			e.println(say.Say("batch-line", finding.Args{"n": finding.Count(b.Number), "product": finding.Number(float64(b.ProductUL)/1000, "mL"), "water": finding.Number(float64(b.WaterUL)/1000, "mL"), "trees": finding.Count(len(b.Shares))}))
 		}
-		e.println(say.Say("batch-line", finding.Args{"n": finding.Count(b.Number), "product": finding.Number(float64(b.ProductUL)/1000, "mL"), "water": finding.Number(float64(b.WaterUL)/1000, "mL"), "trees": finding.Count(len(b.Shares))}))
+		e.println(say.Say("mixing-left", finding.Args{"mix": finding.Number(o.Mixing.LeftMixML, "mL"), "product": finding.Number(o.Mixing.LeftProductML, "mL"), "rinse": finding.Number(o.Mixing.WaterRinseML, "mL")}))
 	}
-	e.println(say.Say("mixing-left", finding.Args{"mix": finding.Number(o.Mixing.LeftMixML, "mL"), "product": finding.Number(o.Mixing.LeftProductML, "mL"), "rinse": finding.Number(o.Mixing.WaterRinseML, "mL")}))
 	if o.Cost != nil {
 		e.println(say.Say("cost-line", finding.Args{"total": finding.Text(money(o.Cost.Total)), "unpriced": finding.Count(len(o.Cost.Unpriced))}))
 	}

@@ -36,7 +36,6 @@ type Stem struct {
 	MeasuredAt q.Opt[q.Length] // height above ground, uphill side
 	Bark       q.Opt[q.Length] // bark thickness by gauge
 	Flare      q.Opt[q.Length] // girth at the root flare
-	Flares     []float64       // azimuth_deg of main root flares, if noted
 }
 
 // FromDiameter returns a stem taped as a diameter; its girth is pi d.

@@ -50,6 +50,7 @@ type Limits struct {
 	Soft              bool
 	PerPort           bool             // Low, High and Target are for one port
 	TreeHigh          q.Opt[exact.Rat] // most in all, for rates per port
+	TreeLow           exact.Rat        // least in all, for rates per port
 	BandPorts         int              // ports the band table asks for, 0 if none
 }
 
@@ -109,8 +110,14 @@ func ProductLimits(r label.Rate, s Size, content q.Opt[q.Density], level Level) 
 		BandPorts: ports,
 	}
 	if r.Single {
-		l.Low = l.High.Mul(softShare)
-		l.Target = l.High
+		l.Low, l.Target = l.High.Mul(softShare), l.High
+		switch {
+		case level.Rate.Known:
+			l.Target = exact.Min(l.High, level.Rate.Value.Mul(sLow).Mul(toProduct))
+			l.Low = exact.Min(l.Low, l.Target)
+		case level.Share.Sign() == 0:
+			l.Target = l.Low
+		}
 		return l, NothingMissing
 	}
 	l.Target = l.Low.Add(l.High.Sub(l.Low).Mul(level.Share))
@@ -230,7 +237,7 @@ func MixLimits(d label.Dilution, s Size) (m Mix, ok bool) {
 // range. empty is true when nothing suits.
 func ConcentrationRange(p Limits, m Mix, card q.Range[q.VolumePerVolumeKind]) (low, high exact.Rat, empty bool) {
 	low, high = card.Low.Base(), card.High.Base()
-	if p.High.Sign() > 0 && m.High.Sign() > 0 {
+	if p.High.Sign() > 0 && m.High.Sign() > 0 && !p.Soft {
 		low = exact.Max(low, p.Low.Quo(m.High))
 	}
 	if m.Low.Sign() > 0 {
@@ -244,11 +251,15 @@ func ConcentrationRange(p Limits, m Mix, card q.Range[q.VolumePerVolumeKind]) (l
 func ThroughMix(p Limits, m Mix, c exact.Rat) Limits {
 	if p.PerPort { // the card's mix is a tree's, the rate a port's
 		p.Low, p.High, p.Target = p.Low.Quo(c), p.High.Quo(c), p.Target.Quo(c)
-		p.TreeHigh = q.Known(m.High)
+		p.TreeHigh, p.TreeLow = q.Known(m.High), m.Low
 		return p
 	}
-	p.Low = exact.Max(m.Low, p.Low.Quo(c))
+	p.Low = p.Low.Quo(c)
 	p.High = exact.Min(m.High, p.High.Quo(c))
+	if p.Soft { // the card sets no least rate, only its least mix binds
+		p.Low = exact.Min(p.Low, p.High)
+	}
+	p.Low = exact.Max(m.Low, p.Low)
 	p.Target = exact.Max(p.Low, exact.Min(p.High, p.Target.Quo(c)))
 	return p
 }
@@ -268,7 +279,9 @@ func DilutedProduct(m Mix, card q.Range[q.VolumePerVolumeKind], level Level) Lim
 // MissingFinding is the open finding for a fact the rate needs.
 func MissingFinding(m Missing) finding.Finding {
 	f := finding.Finding{ID: string(m), Severity: finding.Open, Authority: finding.ByLabel, Ref: "rate"}
-	if m == OutsideBands || m == UnknownAgeClass {
+	switch m {
+	case MissingCrown, MissingHeight, MissingAgeClass:
+	default:
 		f.Severity, f.Force = finding.Refused, finding.Mandatory
 	}
 	return f
