@@ -232,7 +232,7 @@ var errEnough = errors.New("enough trees for the screen")
 
 // planFiles are the names this command writes; a folder holding anything else
 // is not touched.
-var planFiles = []string{"plan.json", "plan.csv"}
+var planFiles = []string{"plan.json", "plan.csv", "plan.pdf", "plan.xlsx", "gate.json"}
 
 // writePlan writes the plan's folder in one go.
 func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader) error {

@@ -86,3 +86,32 @@ func pilot(r *Row) PilotRow {
 	p.Seconds = int64(n)
 	return p
 }
+
+// AnswerRow is one answer at the morning's gate.
+type AnswerRow struct {
+	Item   string
+	Yes    bool
+	Reason string
+}
+
+const (
+	answerItem = iota
+	answerAnswer
+	answerReason
+)
+
+var answerSpec = Spec{What: "gate", Columns: []Column{
+	answerItem:   {Name: "item", Need: true, Also: []string{"punto"}},
+	answerAnswer: {Name: "answer", Need: true, Also: []string{"respuesta"}},
+	answerReason: {Name: "reason", Also: []string{"motivo"}},
+}}
+
+// ReadAnswersFile reads GATE.csv: item, answer, reason.
+func ReadAnswersFile(path string) ([]AnswerRow, error) {
+	rows, _, err := ReadTableFile(path, &answerSpec, func(r *Row) AnswerRow {
+		a := AnswerRow{Item: r.Text(answerItem), Reason: r.Text(answerReason)}
+		a.Yes, _ = r.YesNo(answerAnswer)
+		return a
+	})
+	return rows, err
+}

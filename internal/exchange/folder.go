@@ -291,3 +291,30 @@ func writeFault(name string, err error) *finding.Fault {
 	}
 	return out
 }
+
+// WriteFile replaces one file: written aside, forced to the disk, renamed.
+func WriteFile(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".sapward-*")
+	if err != nil {
+		return finding.Faults{writeFault(path, err)}
+	}
+	name := f.Name()
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Sync()
+	}
+	if closeErr := f.Close(); err == nil {
+		err = closeErr
+	}
+	if err == nil {
+		err = os.Chmod(name, 0o644)
+	}
+	if err == nil {
+		err = os.Rename(name, path)
+	}
+	if err != nil {
+		os.Remove(name)
+		return finding.Faults{writeFault(path, err)}
+	}
+	return nil
+}

@@ -3,17 +3,19 @@ package crew
 import (
 	"strings"
 	"time"
+
+	"sapward/finding"
 )
 
-// Authority says who asks for something (RULES 3: label, law, advice, estimate have different badges).
-type Authority string
+// Authority says who asks for something.
+type Authority = finding.Authority
 
 // The authorities. Only label and law can be mandatory; practice and estimate never are.
 const (
-	Label    Authority = "label"
-	Law      Authority = "law"
-	Practice Authority = "practice"
-	Estimate Authority = "estimate"
+	Label    = finding.ByLabel
+	Law      = finding.ByLaw
+	Practice = finding.ByPractice
+	Estimate = finding.ByEstimate
 )
 
 // Answer is the state of one item.
