@@ -71,6 +71,23 @@ func Number(x float64, unit string) Value { return Value{Number: x, Unit: unit} 
 // Count makes a plain whole number.
 func Count(n int) Value { return Value{Number: float64(n)} }
 
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (v *Value) UnmarshalJSON(b []byte) error {
+	if len(b) > 0 && b[0] == '"' {
+		v.IsText = true
+		return json.Unmarshal(b, &v.Text)
+	}
+	var n struct {
+		Value float64 `json:"value"`
+		Unit  string  `json:"unit"`
+	}
+	if err := json.Unmarshal(b, &n); err != nil {
+		return err
+	}
+	v.Number, v.Unit = n.Value, n.Unit
+	return nil
+}
+
 // Args are the named arguments of a finding or fault.
 type Args map[string]Value
 

@@ -40,6 +40,8 @@ type grammar struct {
 	Sample  sampleCmd  `cmd:"" help:"What a few taped trunks tell; which trunks to tape."`
 	Card    cardCmd    `cmd:"" help:"Label cards: new, check, schema."`
 	Plan    planCmd    `cmd:"" help:"Plan a block: ports, volumes and places for every tree."`
+	Gate    gateCmd    `cmd:"" help:"This morning: go or not, item by item."`
+	Weather weatherCmd `cmd:"" help:"Reference evapotranspiration, vapour-pressure deficit and the hours to treat in."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 

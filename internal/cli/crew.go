@@ -59,8 +59,9 @@ func (o crewOptions) members() ([]crew.Person, bool, error) {
 	return out, canClimb(rows), nil
 }
 
-// gear turns the options into the plan's crew and gathers their faults.
-func (o crewOptions) gear(p plan.Plan) (plan.Crew, error) {
+// gear turns the options into the plan's crew and gathers their faults. Before
+// there is a plan, p is nil and the pilot tree is not looked up.
+func (o crewOptions) gear(p *plan.Plan) (plan.Crew, error) {
 	var faults finding.Faults
 	c := plan.Crew{Devices: o.Devices, Delivery: crew.Delivery(o.Delivery), Public: o.Public, Start: o.Start, End: o.End}
 	var err error
@@ -88,8 +89,8 @@ func (o crewOptions) gear(p plan.Plan) (plan.Crew, error) {
 	}
 	if o.Pilot != "" {
 		rows, _, err := exchange.ReadPilotFile(o.Pilot)
-		if err == nil {
-			c.Pilot, err = pilotOf(rows, p, c.Delivery)
+		if err == nil && p != nil {
+			c.Pilot, err = pilotOf(rows, *p, c.Delivery)
 		}
 		if err != nil {
 			faults = append(faults, finding.AsFaults(err)...)
@@ -190,7 +191,7 @@ func (o crewOptions) equip(job *plan.Job, r plan.Request, trees *exchange.TreeRe
 	if err := job.Lay(plan.Slice(block), func(ts []plan.Tree) error { p.Trees = append(p.Trees, ts...); return nil }); err != nil {
 		return p, nil, err
 	}
-	c, err := o.gear(p)
+	c, err := o.gear(&p)
 	if err != nil {
 		return p, nil, err
 	}

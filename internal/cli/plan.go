@@ -158,10 +158,10 @@ func (e *env) readTrees(path string) (*exchange.TreeReader, error) {
 func (c planCmd) Run(e *env) error {
 	r, _, err := c.request(e)
 	faults := finding.AsFaults(err)
-	if _, climbs, err := c.members(); err != nil {
+	if _, err := c.gear(nil); err != nil {
 		faults = append(faults, finding.AsFaults(err)...)
-	} else {
-		r.Climber = climbs
+	} else if _, r.Climber, err = c.members(); err != nil {
+		return err
 	}
 	trees, treeErr := e.readTrees(c.Trees)
 	if treeErr != nil {

@@ -62,7 +62,7 @@ func (s *source) start(spec *Spec, faults *collector) (*layout, error) {
 		if names == nil {
 			return nil, finding.Bad("file-empty", finding.Where{File: s.file}, finding.Args{})
 		}
-		if r.blank() || strings.HasPrefix(strings.TrimSpace(names[0]), "#") { // a remark above the header
+		if r.blank() || remark(names) {
 			continue
 		}
 		r.layout = &layout{}
@@ -78,6 +78,12 @@ func (s *source) start(spec *Spec, faults *collector) (*layout, error) {
 		}
 		return lay, nil
 	}
+}
+
+// remark reports whether a row above the header is a note to people: it begins
+// with a hash.
+func remark(cells []string) bool {
+	return len(cells) > 0 && strings.HasPrefix(strings.TrimSpace(cells[0]), "#")
 }
 
 // headerRow cuts the next row off the first block; a text file's separator is
@@ -133,7 +139,7 @@ func (s *source) headerRow(spec *Spec, r *Row, b *block) ([]string, *finding.Fau
 		return nil, finding.Bad("row-long", finding.Where{File: s.file, Line: r.Line}, finding.Args{})
 	}
 	names := r.texts()
-	if !r.blank() {
+	if !r.blank() && !remark(names) {
 		s.dialect.sep = best
 	}
 	s.first = &block{data: b.data[r.pos:], line: r.reader.next, long: b.long}
