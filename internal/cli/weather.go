@@ -399,7 +399,7 @@ func (c weatherCmd) Run(e *env) error {
 		return found
 	}
 	lines = append(lines, after...)
-	doc.Problems = lines
+	doc.Problems = append(doc.Problems, lines...)
 	if use != nil {
 		doc.CardHash, doc.Product, doc.Invented = loaded.Hash, loaded.Card.Product.Name, loaded.Card.Product.Invented
 		doc.practiceOnly = !loaded.Card.Verified.Complete()

@@ -83,8 +83,12 @@ func (d *weatherDocument) drawing(e *env) ([]byte, error) {
 		return len(names)
 	}
 	days, cells := strips(d.Hours, state)
+	heading := say.T("weather-head-hours")
+	if d.Invented {
+		heading += ". " + say.T("invented")
+	}
 	h := draw.Hours{Frame: draw.Frame{
-		WidthPx: 720, ID: "hours", Title: say.T("weather-head-hours"), Desc: d.Answer, Heading: say.T("weather-head-hours"),
+		WidthPx: 380, ID: "hours", Title: heading, Desc: d.Answer, Heading: heading, // 380 px: readable on a phone as it is
 		Words: draw.Words{Lang: say.Lang, Label: map[string]string{"treatable": say.T("weather-treatable-word")}},
 	}, Reasons: names}
 	for i, t := range days {
@@ -103,10 +107,9 @@ func (d *weatherDocument) drawing(e *env) ([]byte, error) {
 	return scene.SVG(), nil
 }
 
-// signDays is within how many days after the re-entry interval signs come down:
-// 40 CFR 170.409 as an extension page gives it (Washington State University,
-// Tree Fruit); law only where that rule applies, so the text says common
-// practice.
+// signDays is within how many days after the re-entry interval signs come down,
+// as the page of Washington State University Tree Fruit on worker protection
+// gives it; law only where that rule applies, so the text says common practice.
 const signDays = 3
 
 // calendar gathers the dates that follow from a slot.
@@ -140,7 +143,8 @@ func (d *weatherDocument) calendar(e *env, s *slot, use *label.Use, stamp time.T
 		args["until"] = finding.Text(e.day(end.In(d.loc)) + " " + end.In(d.loc).Format("15:04"))
 		add(exchange.CalendarEvent{Key: "rei", Start: end, End: end.Add(30 * time.Minute)})
 		args["days"] = finding.Text(strconv.Itoa(signDays))
-		add(exchange.CalendarEvent{Key: "signs", Day: civil.Of(end.In(d.loc)).AddDays(signDays)})
+		// the last day that lies wholly within them
+		add(exchange.CalendarEvent{Key: "signs", Day: civil.Of(end.In(d.loc)).AddDays(signDays - 1)})
 	}
 	whole := func(x label.Harvest) int { return int(x.Interval.Value.In("d").Ceil()) }
 	if use.Harvest.Interval.Known {

@@ -65,9 +65,6 @@ func (s *sheet) newPage() {
 func (s *sheet) section(title, sub string) {
 	s.title, s.cols = title, 1
 	s.newPage()
-	if s.pdf.GetY() < 0 {
-		return
-	}
 	s.heading(title)
 	if sub != "" {
 		s.paragraph(sub, text{gray: muted})
