@@ -237,7 +237,7 @@ var planFiles = []string{"plan.json", "plan.csv", "plan.pdf", "plan.xlsx", "gate
 // writePlan writes the plan's folder in one go.
 func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader) error {
 	return exchange.WriteFolder(strings.TrimRight(dir, "/"), planFiles, func(f *exchange.Folder) error {
-		return f.File("plan.csv", func(csv io.Writer) error {
+		err := f.File("plan.csv", func(csv io.Writer) error {
 			return f.File("plan.json", func(doc io.Writer) error {
 				w := bufio.NewWriterSize(doc, 1<<16)
 				rows := newPortRows(csv)
@@ -250,7 +250,51 @@ func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader) error {
 				return w.Flush()
 			})
 		})
+		if err != nil || job.Plan.Totals.Ports > sheetLimit {
+			return err
+		}
+		return f.File("plan.xlsx", func(w io.Writer) error { return writeSheet(w, job, trees) })
 	})
+}
+
+// sheetLimit is the number of ports up to which the plan is also written as a
+// workbook; larger plans are for programs and stay CSV.
+const sheetLimit = 100_000
+
+// writeSheet writes the ports as a workbook, columns as in plan.csv.
+func writeSheet(w io.Writer, job *plan.Job, trees *exchange.TreeReader) error {
+	decimals := map[string]int{"azimuth_deg": 1, "along_girth_cm": 1, "height_cm": 1, "volume_ml": -1, "product_ml": -1}
+	columns := make([]exchange.SheetColumn, len(portColumns))
+	for i, c := range portColumns {
+		columns[i] = exchange.SheetColumn{Header: c, Width: float64(max(len(c)+2, 8)), Decimals: decimals[c]}
+	}
+	s, err := exchange.NewSheetWriter(w, "ports", columns)
+	if err != nil {
+		return err
+	}
+	err = job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
+		for i := range ts {
+			for k := range ts[i].Ports {
+				p := &ts[i].Ports[k]
+				stem := p.Stem
+				if stem == "" {
+					stem = ts[i].Stem
+				}
+				var depth any
+				if p.DepthMM != nil {
+					depth = *p.DepthMM
+				}
+				if err := s.Row(ts[i].Tag, stem, p.N, p.Where, p.AzimuthDeg, p.AlongCM, p.HeightCM, depth, p.Volume.ML(), p.Product.ML()); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if closeErr := s.Close(); err == nil {
+		err = closeErr
+	}
+	return err
 }
 
 // planJSON writes the plan document, its trees as they are worked out; rows,
