@@ -36,13 +36,14 @@ type Globals struct {
 type grammar struct {
 	Globals
 
-	Demo    demoCmd    `cmd:"" help:"Write the invented demo estate, plan it, and say what to try next."`
-	Sample  sampleCmd  `cmd:"" help:"What a few taped trunks tell; which trunks to tape."`
-	Card    cardCmd    `cmd:"" help:"Label cards: new, check, schema."`
-	Plan    planCmd    `cmd:"" help:"Plan a block: ports, volumes and places for every tree."`
-	Gate    gateCmd    `cmd:"" help:"This morning: go or not, item by item."`
-	Weather weatherCmd `cmd:"" help:"Reference evapotranspiration, vapour-pressure deficit and the hours to treat in."`
-	Version versionCmd `cmd:"" help:"Print the version."`
+	Demo     demoCmd     `cmd:"" help:"Write the invented demo estate, plan it, and say what to try next."`
+	Sample   sampleCmd   `cmd:"" help:"What a few taped trunks tell; which trunks to tape."`
+	Card     cardCmd     `cmd:"" help:"Label cards: new, check, schema."`
+	Plan     planCmd     `cmd:"" help:"Plan a block: ports, volumes and places for every tree."`
+	Gate     gateCmd     `cmd:"" help:"This morning: go or not, item by item."`
+	Weather  weatherCmd  `cmd:"" help:"Reference evapotranspiration, vapour-pressure deficit and the hours to treat in."`
+	Movement movementCmd `cmd:"" help:"Where the active goes in one planned tree: a model estimate with typical values."`
+	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 
 // env is what a command works with.

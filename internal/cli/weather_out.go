@@ -88,7 +88,7 @@ func (d *weatherDocument) drawing(e *env) ([]byte, error) {
 		heading += ". " + say.T("invented")
 	}
 	h := draw.Hours{Frame: draw.Frame{
-		WidthPx: 380, ID: "hours", Title: heading, Desc: d.Answer, Heading: heading, // 380 px: readable on a phone as it is
+		WidthPx: 380, ID: string(draw.KindHours), Title: heading, Desc: d.Answer, Heading: heading, // 380 px: readable on a phone as it is
 		Words: draw.Words{Lang: say.Lang, Label: map[string]string{"treatable": say.T("weather-treatable-word")}},
 	}, Reasons: names}
 	for i, t := range days {
