@@ -38,7 +38,7 @@ func (j *Job) plain(s tree.Stem) (u unit, ok bool) {
 		return u, false
 	}
 	u.limits, u.sharers = l, 1
-	u.trunks = []trunk{j.bareTrunk(s)}
+	u.trunks = []trunk{j.bareTrunk(s, j.mostPorts(l))}
 	units := []unit{u}
 	if j.capTree(&tree.Tree{}, units) != nil {
 		return u, false

@@ -51,35 +51,47 @@ func (j *Job) judgeHistory(t *tree.Tree, said, refused *[]finding.Finding) {
 	if len(j.history) == 0 || j.r.On.IsZero() {
 		return
 	}
+	unnamed := false
 	for _, rows := range [][]tree.Treatment{j.history[t.Tag], j.history[""]} {
 		for _, h := range rows {
 			if h.Active == "" && !strings.EqualFold(h.Product, j.r.Card.Product.Name) {
-				*said = append(*said, open("history-active-needed", j.ref+".limits", nil))
-				break
+				unnamed = true
 			}
 		}
+	}
+	if unnamed {
+		*said = append(*said, open("history-active-needed", j.ref+".limits", nil))
 	}
 	rows := j.related(t.Tag)
 	var days = map[civil.Date]bool{}
 	l := j.use.Limits
 	after := year(l, j.r.On)
+	undated := false
+	var last, earliest civil.Date // of the treatment that keeps this one waiting longest
+	wait := 0
 	for _, h := range rows {
 		if h.DateEnd.IsZero() {
-			*said = append(*said, open("history-date-needed", j.ref+".limits.interval", nil))
+			undated = true
 			continue
 		}
 		if !h.DateEnd.Before(j.r.On) && h.DateEnd != j.r.On {
 			continue // later than this work: not history
 		}
-		if wait := j.intervalDays(h.Method); wait > 0 && h.DateEnd.AddDays(wait).After(j.r.On) {
-			*refused = append(*refused, mandatory("interval-too-short", j.ref+".limits.interval", finding.Args{
-				"last": finding.Text(h.DateEnd.String()), "days": finding.Count(wait), "earliest": finding.Text(h.DateEnd.AddDays(wait).String()),
-			}))
-			break
+		w := j.intervalDays(h.Method)
+		if next := h.DateEnd.AddDays(w); w > 0 && (next.After(earliest) || next == earliest && h.DateEnd.After(last)) {
+			last, wait, earliest = h.DateEnd, w, next
 		}
 		if l.ApplicationsPer == "life" || after.Before(h.DateEnd) {
 			days[h.DateEnd] = true
 		}
+	}
+	if undated {
+		*said = append(*said, open("history-date-needed", j.ref+".limits.interval", nil))
+	}
+	if earliest.After(j.r.On) {
+		*refused = append(*refused, mandatory("interval-too-short", j.ref+".limits.interval", finding.Args{
+			"last": finding.Text(last.String()), "days": finding.Count(wait), "earliest": finding.Text(earliest.String()),
+		}))
 	}
 	if l.Applications > 0 && len(days)+1 > l.Applications {
 		*refused = append(*refused, mandatory("applications-used", j.ref+".limits.applications", finding.Args{
@@ -112,7 +124,10 @@ func (j *Job) capTree(t *tree.Tree, units []unit) []finding.Finding {
 			l.Target = exact.Min(l.Target, l.High)
 		}
 		if l.Soft {
-			l.Low = exact.Min(l.Low, l.High)
+			l.Low = exact.Max(l.Floor, exact.Min(l.Low, l.High))
+		}
+		if l.High.Less(l.Floor) {
+			return []finding.Finding{mandatory("mix-clash", j.ref+".dilution", finding.Args{"diameter": finding.Number(units[i].size.Diameter.Float(), "cm")})}
 		}
 		if l.High.Less(l.Low) {
 			f := finding.Finding{
@@ -124,7 +139,7 @@ func (j *Job) capTree(t *tree.Tree, units []unit) []finding.Finding {
 			}
 			f.Severity = finding.Warning
 			units[i].findings = append(units[i].findings, f)
-			l.Low = exact.Rat{}
+			l.Low = l.Floor
 		}
 	}
 	return nil

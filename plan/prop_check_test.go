@@ -225,11 +225,11 @@ func wholeTree(u label.Use) bool {
 	if !u.Rate.Known {
 		return false
 	}
-	switch u.Rate.Value.Per {
-	case label.PerTree, label.PerCanopyDiameter, label.PerCanopyVolume:
-		return true
-	}
-	return false
+	return ratedOnTree(u.Rate.Value.Per)
+}
+
+func ratedOnTree(per label.Basis) bool {
+	return per == label.PerTree || per == label.PerCanopyDiameter || per == label.PerCanopyVolume
 }
 
 type judge struct {
@@ -312,16 +312,29 @@ func (j *judge) stemsOf(u plan.Tree) []tree.Stem {
 func (j *judge) unit(u plan.Tree, conc rat) {
 	t, stems := j.trees[u.Tag], j.stemsOf(u)
 	at := u.Tag + "/" + u.Stem
-	d, ok := unitSize(stems, j.use.Measure.Stems)
+	rule := j.use.Measure.Stems
+	if len(stems) > 1 && wholeTree(j.use) && (rule == label.StemsEach || rule == label.StemsUnsaid) {
+		rule = label.StemsRootSumSquare // amounts of a tree: equal basal area stands for its trunk
+	}
+	d, ok := unitSize(stems, rule)
 	if !ok {
 		j.say("%s: a dose although the card does not say how to count stems", at)
 		return
 	}
-	if m := j.use.Tree.Min; m.Known && d.lo.Cmp(m.Value.Base().Big()) < 0 {
-		j.say("%s: smaller than the card's least", at)
+	sizes := []span{d}
+	if j.use.Measure.Stems == label.StemsEach {
+		sizes = nil
+		for _, s := range stems {
+			sizes = append(sizes, diameterOf(s))
+		}
 	}
-	if m := j.use.Tree.Max; m.Known && above(d.hi, m.Value.Base().Big()) {
-		j.say("%s: larger than the card's greatest", at)
+	for _, d := range sizes {
+		if m := j.use.Tree.Min; m.Known && d.lo.Cmp(m.Value.Base().Big()) < 0 {
+			j.say("%s: smaller than the card's least", at)
+		}
+		if m := j.use.Tree.Max; m.Known && above(d.hi, m.Value.Base().Big()) {
+			j.say("%s: larger than the card's greatest", at)
+		}
 	}
 	if m := j.use.Tree.CrownLossMax; m.Known && t.CrownLoss.Known && m.Value.Less(t.CrownLoss.Value) {
 		j.say("%s: crown loss over the card's", at)
@@ -670,6 +683,9 @@ func (j *judge) tree(tag string, us []plan.Tree, conc rat) {
 		}
 	}
 	sum = mul(sum, minus(num(1, 1), j.slack()))
+	if most := j.use.Ports.Max; most > 0 && ports > most {
+		j.say("%s: %d ports on all stems, the card's most is %d", tag, ports, most)
+	}
 	if len(us) > 1 {
 		for _, x := range j.r.Limbs {
 			d := mul(x.Diameter.Base().Big(), piAbove)
@@ -678,7 +694,7 @@ func (j *judge) tree(tag string, us []plan.Tree, conc rat) {
 			}
 		}
 		if wholeTree(j.use) && j.use.Rate.Known {
-			if _, high, _, ok := rateLimits(j.r.Card, j.use.Rate.Value, t, t.Stems[:1], diameterOf(t.Stems[0])); ok && j.use.Rate.Value.Per != label.PerDiameter && j.use.Rate.Value.Per != label.PerPort && j.use.Rate.Value.Per != label.PerGirth && j.use.Rate.Value.Per != label.PerBasalArea && j.use.Rate.Value.Per != label.PerBand && above(sum, high.lo) {
+			if _, high, _, ok := rateLimits(j.r.Card, j.use.Rate.Value, t, t.Stems[:1], diameterOf(t.Stems[0])); ok && ratedOnTree(j.use.Rate.Value.Per) && above(sum, high.lo) {
 				j.say("%s: %v mL on all stems, the tree's most is %v", tag, float(sum), float(high.lo))
 			}
 		}

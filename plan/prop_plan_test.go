@@ -3,7 +3,9 @@ package plan_test
 import (
 	"bytes"
 	"encoding/json"
+	"flag"
 	"math/rand/v2"
+	"os"
 	"reflect"
 	"runtime"
 	"strings"
@@ -19,7 +21,22 @@ import (
 	"pgregory.net/rapid"
 )
 
-// make plans a world; a request that cannot be planned at all is skipped where
+// Saved failures are not kept in the tree, and a soak makes a hundred times the
+// checks; flags on the command line win.
+func init() {
+	for name, value := range map[string]string{"rapid.nofailfile": "true", "rapid.shrinktime": "5s"} {
+		if err := flag.Set(name, value); err != nil {
+			panic(err)
+		}
+	}
+	if os.Getenv("SAPWARD_SOAK") == "1" {
+		if err := flag.Set("rapid.checks", "10000"); err != nil {
+			panic(err)
+		}
+	}
+}
+
+// makePlan plans a world; a request that cannot be planned at all is skipped where
 // the fault is one that a generated world may have.
 func makePlan(t *rapid.T, w world) (plan.Plan, bool) {
 	p, err := plan.Make(w.r, w.trees)
@@ -80,8 +97,6 @@ func document(t *rapid.T, p plan.Plan) []byte {
 func TestProp_SameInputSameBytes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		w := genWorld(t)
-		before := document(t, plan.Plan{Trees: nil})
-		_ = before
 		p, ok := makePlan(t, w)
 		if !ok {
 			return
@@ -173,7 +188,15 @@ func TestProp_OrderOfRowsDoesNotMatter(t *testing.T) {
 		}
 		a, b := partsOf(t, p), partsOf(t, got)
 		if !reflect.DeepEqual(a, b) {
-			t.Fatalf("order matters:\n%+v\n%+v", a, b)
+			for k, v := range a.trees {
+				if b.trees[k] != v {
+					t.Fatalf("order matters:\n%s\n%s", v, b.trees[k])
+				}
+			}
+			if !reflect.DeepEqual(a.open, b.open) || !reflect.DeepEqual(a.refused, b.refused) {
+				t.Fatalf("order matters:\n%v %v\n%v %v", a.open, a.refused, b.open, b.refused)
+			}
+			t.Fatalf("order matters:\n%+v\n%+v", a.totals, b.totals)
 		}
 	})
 }
@@ -291,9 +314,11 @@ func TestProp_UnitsDoNotMatter(t *testing.T) {
 			metric = append(metric, tree.Tree{Tag: tag, Stems: []tree.Stem{b}})
 		}
 		c := plainCard()
+		c.Uses[0].Tree.Max = q.Known(cm(60, 1))
 		p, ok := makePlan(t, world{plainRequest(c), inch})
 		// The card's own figures in US units of the same size.
 		us := plainCard()
+		us.Uses[0].Tree.Max = q.Known(cm(60, 1))
 		us.Uses[0].Ports.Spacing = q.Known(q.Range[q.LengthKind]{Low: q.New[q.LengthKind](1000, "in").Times(exact.Frac(1, 254)), High: q.New[q.LengthKind](1600, "in").Times(exact.Frac(1, 254))})
 		o, ok2 := makePlan(t, world{plainRequest(us), metric})
 		if !ok || !ok2 || !bytes.Equal(document(t, p), document(t, o)) {
@@ -309,7 +334,8 @@ func TestProp_Scaling(t *testing.T) {
 		k := frac(t, 2, 6, 2, "scale of lengths")
 		m := rapid.Int64Range(1, 4).Draw(t, "scale of volumes")
 		a, b := plainCard(), plainCard()
-		a.Uses[0].Tree, b.Uses[0].Tree = label.TreeRule{}, label.TreeRule{}
+		a.Uses[0].Tree.Max = q.Known(cm(61, 1))
+		b.Uses[0].Tree = label.TreeRule{Min: q.Known(q.Cm(exact.Int(10).Mul(k))), Max: q.Known(q.Cm(exact.Int(61).Mul(k)))}
 		s := &b.Uses[0].Ports
 		s.Spacing = q.Known(rng[q.LengthKind](exact.Int(10).Mul(k), exact.Int(16).Mul(k)))
 		s.Hole = q.Known(q.Cm(exact.Frac(6, 10).Mul(k)))
@@ -350,6 +376,7 @@ func TestProp_Scaling(t *testing.T) {
 func TestProp_FillsAreOptimal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := plainCard()
+		c.Uses[0].Tree.Max = q.Known(cm(71, 1))
 		rule := &c.Uses[0].Ports
 		low := rapid.Int64Range(6, 14).Draw(t, "least half mL")
 		points := rapid.Int64Range(3, 11).Draw(t, "grid points")
@@ -451,8 +478,7 @@ func TestProp_FillsAreOptimal(t *testing.T) {
 			t.Fatal(err)
 		}
 		var got option
-		for i, u := range p.Trees {
-			_ = i
+		for _, u := range p.Trees {
 			for _, x := range trees {
 				if x.Tag != u.Tag {
 					continue

@@ -236,9 +236,8 @@ func genUse(t *rapid.T, method label.Method) label.Use {
 	if chance(t, 2, "measure at") {
 		u.Measure.At = q.Known(cm(137, 1))
 	}
-	if chance(t, 2, "tree sizes") {
-		u.Tree.Min, u.Tree.Max = q.Known(q.Cm(frac(t, 50, 200, 10, "least tree"))), q.Known(q.Cm(frac(t, 400, 1300, 10, "greatest tree")))
-	}
+	// Always bounded: a class card is worked out for every size between.
+	u.Tree.Min, u.Tree.Max = q.Known(q.Cm(frac(t, 80, 200, 10, "least tree"))), q.Known(q.Cm(frac(t, 350, 600, 10, "greatest tree")))
 	if chance(t, 4, "crown loss") {
 		u.Tree.CrownLossMax = q.Known(q.Of[q.PercentKind](frac(t, 5, 40, 1, "crown loss max")))
 	}
@@ -295,16 +294,16 @@ func genCard(t *rapid.T) label.Card {
 func genStem(t *rapid.T, name string) tree.Stem {
 	var s tree.Stem
 	if chance(t, 2, "girth taped") {
-		s = tree.FromGirth(q.Cm(frac(t, 300, 3600, 10, "girth")))
+		s = tree.FromGirth(q.Cm(frac(t, 300, 2000, 10, "girth")))
 	} else {
-		s = tree.FromDiameter(q.Cm(frac(t, 90, 1250, 10, "diameter")))
+		s = tree.FromDiameter(q.Cm(frac(t, 90, 640, 10, "diameter")))
 	}
 	s.Name = name
 	if !chance(t, 8, "height of tape unknown") {
 		s.MeasuredAt = q.Known(q.Cm(frac(t, 1355, 1385, 10, "taped at")))
 	}
 	if chance(t, 2, "flare taped") {
-		s.Flare = q.Known(q.Cm(frac(t, 450, 4500, 10, "flare girth")))
+		s.Flare = q.Known(q.Cm(frac(t, 450, 2700, 10, "flare girth")))
 	}
 	if chance(t, 2, "bark gauged") {
 		s.Bark = q.Known(q.Cm(frac(t, 3, 40, 10, "bark")))
@@ -432,6 +431,9 @@ func genWorld(t *rapid.T) world {
 	n := rapid.IntRange(1, 9).Draw(t, "trees")
 	for i := range n {
 		w.trees = append(w.trees, genTree(t, fmt.Sprintf("T%02d", i), r))
+	}
+	if s := useOf(*r).Ports.Spacing; !s.Known || s.Value.Single {
+		r.Wounds, r.Obstacles = nil, nil // unequal spacing without a least distance is slow
 	}
 	if chance(t, 8, "block row of history") {
 		r.History = append(r.History, genTreatment(t, ""))

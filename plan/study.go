@@ -254,7 +254,7 @@ func (j *Job) unit(t *tree.Tree, stems []tree.Stem) (u unit, why []finding.Findi
 	u.limits = l
 	u.trunks = make([]trunk, len(stems))
 	for i := range stems {
-		u.trunks[i] = j.trunk(t, stems[i])
+		u.trunks[i] = j.trunk(t, stems[i], j.mostPorts(l))
 		if u.trunks[i].place == label.RootFlare && !stems[i].Flare.Known && j.use.Ports.Spacing.Known {
 			u.findings = append(u.findings, finding.Finding{ID: "flare-untaped", Severity: finding.Warning, Authority: finding.ByPractice, Ref: j.ref + ".ports.spacing"})
 		}
@@ -271,12 +271,22 @@ func (j *Job) unit(t *tree.Tree, stems []tree.Stem) (u unit, why []finding.Findi
 	return u, nil
 }
 
+// mostPorts is the greatest number of ports that limits leave room for: each
+// takes at least the least volume of a port.
+func (j *Job) mostPorts(l dose.Limits) int {
+	if l.PerPort {
+		return dose.MaxPorts
+	}
+	return int(min(dose.MaxPorts, l.High.Quo(j.grad).Floor()/max(j.grid.Min, 1)))
+}
+
 // sizeOf is dose.SizeOf by the card's rule; where the card doses each stem but
 // counts its amount on the tree, the stems' equal basal area stands for the
 // trunk.
 func (j *Job) sizeOf(t *tree.Tree, stems []tree.Stem) (dose.Size, bool) {
 	rule := j.use.Measure.Stems
-	if rule == label.StemsEach && len(stems) > 1 || rule == label.StemsUnsaid && j.wholeTree() {
+	byDiameter := j.use.Dilution.Known && j.use.Dilution.Value.MixPer.Known
+	if rule == label.StemsEach && len(stems) > 1 || rule == label.StemsUnsaid && j.wholeTree() && !byDiameter {
 		rule = label.StemsRootSumSquare
 	}
 	return dose.SizeOf(*t, stems, rule)
@@ -296,15 +306,17 @@ func thickest(t *tree.Tree) *tree.Stem {
 // settle combines trunks and limbs into the unit's need and says why nothing
 // fits, if so.
 func (j *Job) settle(u *unit) []finding.Finding {
-	even, any, why := j.countsOf(u)
-	if why != nil {
+	if why := j.standAgainst(u); why != nil {
 		return why
 	}
-	why = j.try(u, even)
-	if why != nil && any != even {
-		why = j.try(u, any)
+	why := j.try(u, j.countsOf(u, func(k *trunk) dose.Counts { return k.even }))
+	if why == nil {
+		return nil
 	}
-	return why
+	for i := range u.trunks {
+		j.reserve(&u.trunks[i])
+	}
+	return j.try(u, j.countsOf(u, func(k *trunk) dose.Counts { return k.any }))
 }
 
 // try makes the unit's need from a set of port numbers.
@@ -333,7 +345,8 @@ func (j *Job) try(u *unit, counts dose.Counts) []finding.Finding {
 		return nil
 	}
 	if u.limits.Soft {
-		u.need.Low, u.need.PortLow = 1, min(u.need.PortLow, 1)
+		u.need.Low = max(1, u.limits.Floor.Quo(j.grad).Ceil(), u.limits.TreeLow.Quo(j.grad).Ceil())
+		u.need.PortLow = min(u.need.PortLow, 1)
 		if u.need.Feasible(j.grid) {
 			u.findings = append(u.findings, finding.Finding{ID: "dose-under-single-rate", Severity: finding.Warning, Authority: finding.ByPractice, Ref: j.ref + ".rate"})
 			return nil

@@ -26,6 +26,8 @@ type trunk struct {
 	flares []float64
 	even   dose.Counts // numbers of ports that fit at equal spacing
 	any    dose.Counts // numbers that fit at all
+	most   int         // greatest number looked at
+	tried  bool        // unequal spacing has been tried
 	why    *finding.Finding
 	said   []finding.Finding
 }
@@ -58,20 +60,21 @@ func girthAt(s tree.Stem, place label.Place) q.LengthSpan {
 }
 
 // bareTrunk is a trunk without old holes or obstacles.
-func (j *Job) bareTrunk(s tree.Stem) trunk {
+func (j *Job) bareTrunk(s tree.Stem, most int) trunk {
 	rule := j.use.Ports
 	k := trunk{stem: s, place: placeOf(rule), girth: girthAt(s, placeOf(rule)), levels: port.HeightLevels(rule, placeOf(rule), q.Length{})}
 	k.count = port.Counts(rule, k.girth, 0)
-	j.bound(&k)
+	j.bound(&k, most)
 	return k
 }
 
-// trunk gathers what is known of one stem of a tree.
-func (j *Job) trunk(t *tree.Tree, s tree.Stem) trunk {
+// trunk gathers what is known of one stem of a tree that takes at most so many
+// ports.
+func (j *Job) trunk(t *tree.Tree, s tree.Stem, most int) trunk {
 	wounds := ofStem(j.wounds[t.Tag], t, s.Name, func(w tree.Wound) string { return w.Stem })
 	obstacles := ofStem(j.obstacles[t.Tag], t, s.Name, func(o tree.Obstacle) string { return o.Stem })
 	if len(wounds) == 0 && len(obstacles) == 0 {
-		return j.bareTrunk(s)
+		return j.bareTrunk(s, most)
 	}
 	rule := j.use.Ports
 	k := trunk{stem: s, place: placeOf(rule), girth: girthAt(s, placeOf(rule)), wounds: wounds}
@@ -93,7 +96,7 @@ func (j *Job) trunk(t *tree.Tree, s tree.Stem) trunk {
 	low, high := k.heights()
 	k.holes = port.Holes(wounds, port.KeepOutFor(rule.KeepOut), low, high, j.season())
 	k.count = port.Counts(rule, k.girth, len(k.flares))
-	j.bound(&k)
+	j.bound(&k, most)
 	return k
 }
 
@@ -137,7 +140,7 @@ func (j *Job) ring(k *trunk) port.Ring {
 
 // bound works out which numbers of ports the trunk can have: the card's counts,
 // the wound share, and room between old holes and obstacles.
-func (j *Job) bound(k *trunk) {
+func (j *Job) bound(k *trunk, doseMost int) {
 	if f, bad := k.levels.Finding(2); bad {
 		k.why = j.at(f)
 		return
@@ -146,7 +149,7 @@ func (j *Job) bound(k *trunk) {
 		k.why = j.at(f)
 		return
 	}
-	most := min(k.count.Max, dose.MaxPorts)
+	most := min(k.count.Max, dose.MaxPorts, max(doseMost, k.count.Min))
 	if hole := j.use.Ports.Hole; hole.Known {
 		limits := port.WoundLimitsFor(j.use.Ports)
 		room := port.MostPorts(k.wounds, j.season(), hole.Value, k.girth, limits.Max)
@@ -193,16 +196,7 @@ func (j *Job) fit(k *trunk, most int) {
 			k.even.Add(n)
 		}
 	}
-	if evenly { // unequal spacing is kept in reserve for numbers that do not fit evenly
-		for n := k.count.Min; n <= most; n++ {
-			if k.any.Has(n) {
-				continue
-			}
-			if l, err := port.Place(r, n); err == nil && l.Reason == port.Placed {
-				k.any.Add(n)
-			}
-		}
-	}
+	k.most, k.tried = most, !evenly
 	if !k.any.Empty() {
 		return
 	}
@@ -224,6 +218,24 @@ func (j *Job) fit(k *trunk, most int) {
 		f.Args["season"] = finding.Text(exact.Int(int64(when.Season)).String())
 	}
 	k.why = j.at(f)
+}
+
+// reserve adds the numbers of ports that fit only at unequal spacing. It is
+// asked for when no number that fits evenly suits the dose.
+func (j *Job) reserve(k *trunk) {
+	if k.tried || len(k.holes) == 0 && len(k.arcs) == 0 {
+		return
+	}
+	k.tried = true
+	r := j.ring(k)
+	for n := k.count.Min; n <= k.most; n++ {
+		if k.any.Has(n) {
+			continue
+		}
+		if l, err := port.Place(r, n); err == nil && l.Reason == port.Placed {
+			k.any.Add(n)
+		}
+	}
 }
 
 // at gives a finding its place on the card.
@@ -253,32 +265,40 @@ func (j *Job) limbPorts(n int) int {
 }
 
 // countsOf returns the numbers of ports a unit can have on its trunks and
-// limbs together, at equal spacing and at any.
-func (j *Job) countsOf(u *unit) (even, any dose.Counts, why []finding.Finding) {
+// limbs together, given the numbers of each trunk.
+func (j *Job) countsOf(u *unit, set func(*trunk) dose.Counts) (counts dose.Counts) {
+	for i := range u.trunks {
+		if i == 0 {
+			counts = set(&u.trunks[i])
+			continue
+		}
+		counts = sums(counts, set(&u.trunks[i]))
+	}
+	if len(u.limbs) > 0 {
+		counts = j.withLimbs(u, counts)
+	}
+	return j.upToMost(counts, u.sharers)
+}
+
+// standAgainst says what stands against ports on a unit's trunks and limbs, and
+// keeps what there is to say.
+func (j *Job) standAgainst(u *unit) []finding.Finding {
 	for i := range u.trunks {
 		k := &u.trunks[i]
 		if k.why != nil {
-			return even, any, []finding.Finding{*k.why}
+			return []finding.Finding{*k.why}
 		}
 		u.findings = append(u.findings, k.said...)
-		if i == 0 {
-			even, any = k.even, k.any
-			continue
-		}
-		even, any = sums(even, k.even), sums(any, k.any)
-	}
-	if len(u.limbs) == 0 {
-		return j.upToMost(even, u.sharers), j.upToMost(any, u.sharers), nil
 	}
 	for _, l := range u.limbs {
 		for _, f := range port.LimbFindings(j.use.Ports, l.Limb, j.r.Climber) {
 			if f.Severity == finding.Refused {
-				return even, any, []finding.Finding{*j.at(f)}
+				return []finding.Finding{*j.at(f)}
 			}
 			u.findings = append(u.findings, *j.at(f))
 		}
 	}
-	return j.upToMost(j.withLimbs(u, even), 1), j.upToMost(j.withLimbs(u, any), 1), nil
+	return nil
 }
 
 // upToMost keeps the card's greatest number of ports a tree, shared by the

@@ -51,6 +51,7 @@ type Limits struct {
 	PerPort           bool             // Low, High and Target are for one port
 	TreeHigh          q.Opt[exact.Rat] // most in all, for rates per port
 	TreeLow           exact.Rat        // least in all, for rates per port
+	Floor             exact.Rat        // least that no soft rule goes under: the card's least mix
 	BandPorts         int              // ports the band table asks for, 0 if none
 }
 
@@ -259,6 +260,7 @@ func ThroughMix(p Limits, m Mix, c exact.Rat) Limits {
 	if p.Soft { // the card sets no least rate, only its least mix binds
 		p.Low = exact.Min(p.Low, p.High)
 	}
+	p.Floor = m.Low
 	p.Low = exact.Max(m.Low, p.Low)
 	p.Target = exact.Max(p.Low, exact.Min(p.High, p.Target.Quo(c)))
 	return p

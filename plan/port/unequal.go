@@ -17,6 +17,11 @@ const (
 // no source: nearer ports would share one column of sapwood.
 const LeastApart = 0.5
 
+// MostApart is the greatest distance between neighbours at unequal spacing, as
+// a multiple of equal spacing, where the card sets none. Program default;
+// judgement, no source: a wider gap leaves sapwood between ports dry.
+const MostApart = 2
+
 // unequal returns the grid points, ascending, of the n ports with the least
 // sum of squared deviations from equal spacing, or nil if keep-outs and
 // spacing leave no solution on the grid:
@@ -65,7 +70,7 @@ func (r *Ring) gaps(n int) (low, high int) {
 		least = LeastApart * r.GirthCm / float64(n)
 	}
 	low = max(1, int(math.Ceil(min(least/r.GirthCm*cells-1e-9, 2*cells))))
-	high = cells
+	high = min(cells, MostApart*cells/n)
 	if r.SpacingMaxCm > 0 {
 		high = int(math.Floor(min(r.SpacingMaxCm/r.GirthCm*cells+1e-9, cells)))
 	}
