@@ -153,8 +153,8 @@ func genPorts(t *rapid.T, method label.Method) (p label.PortRule) {
 		p.Spacing = q.Known(one[q.LengthKind](frac(t, 100, 250, 10, "spacing")))
 	case 1:
 	default:
-		low := frac(t, 40, 120, 10, "spacing low")
-		p.Spacing = q.Known(rng[q.LengthKind](low, low.Mul(frac(t, 13, 30, 10, "spacing ratio"))))
+		low := frac(t, 40, 90, 10, "spacing low")
+		p.Spacing = q.Known(rng[q.LengthKind](low, low.Mul(frac(t, 15, 35, 10, "spacing ratio"))))
 	}
 	scale := exact.Int(1)
 	if method == label.Infusion {
@@ -166,20 +166,20 @@ func genPorts(t *rapid.T, method label.Method) (p label.PortRule) {
 	default:
 		p.Volume = q.Known(rng[q.VolumeKind](frac(t, 2, 40, 10, "volume low").Mul(scale), frac(t, 60, 300, 10, "volume high").Mul(scale)))
 	}
-	if chance(t, 3, "min ports") {
+	if chance(t, 5, "min ports") {
 		p.Min = rapid.IntRange(1, 6).Draw(t, "min")
 	}
 	if chance(t, 3, "max ports") {
-		p.Max = rapid.IntRange(6, 40).Draw(t, "max")
+		p.Max = rapid.IntRange(10, 40).Draw(t, "max")
 	}
-	if chance(t, 4, "density min") {
-		p.DensityMin = q.Known(q.Of[q.CountPerLengthKind](frac(t, 2, 9, 100, "least a cm")))
+	if chance(t, 6, "density min") {
+		p.DensityMin = q.Known(q.Of[q.CountPerLengthKind](frac(t, 2, 6, 100, "least a cm")))
 	}
-	if chance(t, 4, "density max") {
-		p.DensityMax = q.Known(q.Of[q.CountPerLengthKind](frac(t, 8, 25, 100, "most a cm")))
+	if chance(t, 6, "density max") {
+		p.DensityMax = q.Known(q.Of[q.CountPerLengthKind](frac(t, 12, 30, 100, "most a cm")))
 	}
 	if !chance(t, 5, "no hole") {
-		p.Hole = q.Known(q.Cm(frac(t, 4, 9, 10, "hole")))
+		p.Hole = q.Known(q.Cm(frac(t, 3, 7, 10, "hole")))
 	}
 	if chance(t, 3, "depth") {
 		p.SapwoodDepth = q.Known(rng[q.LengthKind](frac(t, 8, 14, 10, "depth low"), frac(t, 25, 50, 10, "depth high")))
@@ -198,7 +198,7 @@ func genPorts(t *rapid.T, method label.Method) (p label.PortRule) {
 		p.KeepOut.Below, p.KeepOut.Above = q.Known(q.Cm(frac(t, 0, 50, 1, "below"))), q.Known(q.Cm(frac(t, 0, 250, 1, "above")))
 	}
 	if chance(t, 3, "wound max") {
-		p.WoundMax = q.Known(q.Of[q.PercentKind](frac(t, 5, 35, 1, "wound max")))
+		p.WoundMax = q.Known(q.Of[q.PercentKind](frac(t, 15, 45, 1, "wound max")))
 	}
 	return p
 }
@@ -221,8 +221,8 @@ func genLimits(t *rapid.T) (l label.Limits) {
 	if chance(t, 3, "per year") {
 		l.PerYear = q.Known(q.ML(frac(t, 300, 3000, 10, "most a year")))
 	}
-	if chance(t, 3, "per area") {
-		l.ActivePerArea = q.Known(q.Of[q.MassPerAreaKind](frac(t, 10, 4000, 10_000, "g a m2")))
+	if chance(t, 4, "per area") {
+		l.ActivePerArea = q.Known(q.Of[q.MassPerAreaKind](frac(t, 50, 4000, 10_000, "g a m2")))
 	}
 	return l
 }
@@ -294,16 +294,16 @@ func genCard(t *rapid.T) label.Card {
 func genStem(t *rapid.T, name string) tree.Stem {
 	var s tree.Stem
 	if chance(t, 2, "girth taped") {
-		s = tree.FromGirth(q.Cm(frac(t, 300, 2000, 10, "girth")))
+		s = tree.FromGirth(q.Cm(frac(t, 300, 1400, 10, "girth")))
 	} else {
-		s = tree.FromDiameter(q.Cm(frac(t, 90, 640, 10, "diameter")))
+		s = tree.FromDiameter(q.Cm(frac(t, 90, 450, 10, "diameter")))
 	}
 	s.Name = name
 	if !chance(t, 8, "height of tape unknown") {
 		s.MeasuredAt = q.Known(q.Cm(frac(t, 1355, 1385, 10, "taped at")))
 	}
 	if chance(t, 2, "flare taped") {
-		s.Flare = q.Known(q.Cm(frac(t, 450, 2700, 10, "flare girth")))
+		s.Flare = q.Known(q.Cm(frac(t, 400, 1800, 10, "flare girth")))
 	}
 	if chance(t, 2, "bark gauged") {
 		s.Bark = q.Known(q.Cm(frac(t, 3, 40, 10, "bark")))
@@ -331,7 +331,7 @@ func genTree(t *rapid.T, tag string, r *plan.Request) tree.Tree {
 	if !chance(t, 8, "crown loss missing") {
 		x.CrownLoss = q.Known(q.Of[q.PercentKind](frac(t, 0, 30, 1, "loss")))
 	}
-	x.Status = rapid.SampledFrom([]tree.Status{"", tree.Healthy, tree.Healthy, tree.Suspect, tree.Symptomatic, tree.Dead}).Draw(t, "status")
+	x.Status = rapid.SampledFrom([]tree.Status{"", tree.Healthy, tree.Healthy, tree.Healthy, tree.Healthy, tree.Suspect, tree.Symptomatic, tree.Dead}).Draw(t, "status")
 	stem := func() string {
 		return rapid.SampledFrom(append([]string{""}, names...)).Draw(t, "stem of row")
 	}
@@ -394,7 +394,7 @@ func genWorld(t *rapid.T) world {
 	c := genCard(t)
 	w.r = plainRequest(c)
 	r := &w.r
-	r.Basis = rapid.SampledFrom([]plan.Basis{plan.ByFills, plan.ByFills, plan.ByTree, plan.ByMean}).Draw(t, "basis")
+	r.Basis = rapid.SampledFrom([]plan.Basis{plan.ByFills, plan.ByFills, plan.ByFills, plan.ByTree, plan.ByTree, plan.ByMean}).Draw(t, "basis")
 	if r.Basis == plan.ByFills && chance(t, 3, "fill count") {
 		r.FillCount = rapid.IntRange(1, 4).Draw(t, "fills")
 	}
@@ -414,7 +414,7 @@ func genWorld(t *rapid.T) world {
 		r.On = civil.Date{}
 	}
 	if chance(t, 2, "area") {
-		r.Area = q.Known(q.Of[q.AreaKind](frac(t, 100, 200_000, 1, "area m2")))
+		r.Area = q.Known(q.Of[q.AreaKind](frac(t, 3_000, 200_000, 1, "area m2")))
 	}
 	r.MarkAzimuthDeg = rapid.SampledFrom([]float64{0, 0, 45, 359.5}).Draw(t, "mark")
 	if chance(t, 3, "limb share") {
@@ -428,7 +428,7 @@ func genWorld(t *rapid.T) world {
 			}
 		}
 	}
-	n := rapid.IntRange(1, 9).Draw(t, "trees")
+	n := rapid.IntRange(3, 9).Draw(t, "trees")
 	for i := range n {
 		w.trees = append(w.trees, genTree(t, fmt.Sprintf("T%02d", i), r))
 	}
