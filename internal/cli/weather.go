@@ -120,7 +120,9 @@ func (o siteOptions) judge(w *exchange.Weather, ps weather.Problems) (lines []ex
 				l.Severity = weather.SeverityError
 			}
 		case "weather-value-missing":
-			if o.accepts("gap") {
+			if wx := l.Args["column"].Text; w.Series.Kind == weather.KindHourly && (wx == "rh_pct" || wx == "solar_mj_m2") {
+				l.Severity, l.ID = weather.SeverityWarning, "weather-value-missing-et0"
+			} else if o.accepts("gap") {
 				l.Severity = weather.SeverityWarning
 			}
 		case "weather-wind-mph-looking":

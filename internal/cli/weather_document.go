@@ -249,7 +249,7 @@ func (e *env) whyText(w whyNot) string {
 		if w.Effect == weather.EffectOpen {
 			id = "weather-why-open"
 		}
-		args["what"] = finding.Text(e.say.T("weather-short-" + dashed(w.Code)))
+		args["what"] = finding.Text(strings.ToLower(e.say.T("weather-short-" + dashed(w.Code))))
 	}
 	text := e.say.Say(id, args)
 	if w.Estimated {

@@ -211,6 +211,10 @@ func (d *weatherDocument) strip(e *env) {
 func (d *weatherDocument) et0Table(e *env) {
 	say := e.say
 	e.title(say.T("weather-head-et0"))
+	if len(d.ET0) == 0 {
+		e.wrapped(say.T("weather-et0-none"), "")
+		return
+	}
 	unit, temp, wind := "mm", "°C", "m/s"
 	if say.US {
 		unit, temp, wind = "in", "°F", "mph"
@@ -229,19 +233,23 @@ func (d *weatherDocument) et0Table(e *env) {
 		places = 2
 	}
 	if d.Kind == weather.KindDaily {
-		t := newTable(say.T("weather-col-day"), ">ET0 "+unit, ">"+say.T("weather-col-vpd")+" kPa", ">"+say.T("weather-col-tmin")+" "+temp, ">"+say.T("weather-col-tmax")+" "+temp, ">"+say.T("weather-col-wind")+" "+wind, ">Rs MJ/m²", say.T("weather-col-by"))
+		t := newTable(say.T("weather-col-day"), ">ET0 "+unit, ">"+say.T("weather-col-vpd")+" kPa", ">"+say.T("weather-col-tmin")+" "+temp, ">"+say.T("weather-col-tmax")+" "+temp, ">"+say.T("weather-col-wind")+" "+wind, ">Rs MJ/m²")
+		plain := 0 // days by Hargreaves
 		for _, x := range d.daily {
-			by := "Penman-Monteith"
+			mark, u := "", num(x.U2MS, mph, 1)
 			if slices.Contains(x.Routes, weather.RouteHargreaves) {
-				by = "Hargreaves"
+				mark, u = "*", "–"
+				plain++
 			}
-			u := "–"
-			if by == "Penman-Monteith" {
-				u = num(x.U2MS, mph, 1)
-			}
-			t.row(x.Date.String(), num(x.ET0MM, inch, places), lang.Fixed(x.VPDKPa, 2), num(x.TminC, fahrenheit, 1), num(x.TmaxC, fahrenheit, 1), u, lang.Fixed(x.RsMJM2D, 1), by)
+			t.row(x.Date.String()+mark, num(x.ET0MM, inch, places), lang.Fixed(x.VPDKPa, 2), num(x.TminC, fahrenheit, 1), num(x.TmaxC, fahrenheit, 1), u, lang.Fixed(x.RsMJM2D, 1))
 		}
 		e.printf("%s", t)
+		if plain > 0 {
+			e.wrapped(say.T("weather-by-hargreaves"), "")
+		}
+		if plain < len(d.daily) {
+			e.wrapped(say.T("weather-by-penman"), "")
+		}
 		e.wrapped(say.T("weather-et0-meaning"), "")
 		return
 	}
@@ -304,7 +312,7 @@ func (d *weatherDocument) routes(e *env) {
 		}
 		e.wrapped("• "+e.say.Say(id, finding.Args{"count": finding.Count(r.Count), "text": finding.Text(r.Text)}), "  ")
 	}
-	if first {
+	if first && len(d.ET0) > 0 {
 		e.println("")
 		e.wrapped(e.say.T("weather-all-measured"), "")
 	}

@@ -110,7 +110,11 @@ func ReadWeather(path string, o WeatherOptions) (*Weather, error) {
 		w.heads[target(u.Column)] = u.Header
 		hourly = hourly || u.Column == "time"
 	}
-	if err := w.checkWeather(hourly); err != nil {
+	head := 1
+	if len(rows) > 0 { // the header stands before the first row
+		head = max(1, rows[0].line-1)
+	}
+	if err := w.checkWeather(hourly, head); err != nil {
 		return nil, err
 	}
 	if w.Zone == nil {
@@ -158,8 +162,8 @@ func target(column string) string {
 }
 
 // checkWeather refuses a table without the temperature its stamps need.
-func (w *Weather) checkWeather(hourly bool) error {
-	where := finding.Where{File: w.File, Line: 1}
+func (w *Weather) checkWeather(hourly bool, head int) error {
+	where := finding.Where{File: w.File, Line: head}
 	var names []string
 	for _, u := range w.Columns {
 		names = append(names, u.Header)
@@ -177,7 +181,13 @@ func (w *Weather) checkWeather(hourly bool) error {
 		args["column"] = finding.Text("temp_c")
 		faults = append(faults, finding.Bad("weather-no-temperature", where, args))
 	case !hourly && !has("tmean_c") && !(has("tmin_c") && has("tmax_c")):
-		args["column"] = finding.Text("tmin_c, tmax_c")
+		lacks := []string{}
+		for _, n := range []string{"tmin_c", "tmax_c"} {
+			if !has(n) {
+				lacks = append(lacks, n)
+			}
+		}
+		args["column"] = finding.Text(strings.Join(lacks, ", "))
 		faults = append(faults, finding.Bad("weather-no-temperature", where, args))
 	}
 	return faults.OrNil()
@@ -317,7 +327,9 @@ func (w *Weather) Lines(ps weather.Problems) []ProblemLine {
 			column = h
 		}
 		l.Args["column"] = finding.Text(column)
-		l.Args["rows"] = finding.Count(n)
+		if _, given := p.Args["rows"]; !given { // wind.zero counts for itself
+			l.Args["rows"] = finding.Count(n)
+		}
 		out = append(out, l)
 	}
 	slices.SortStableFunc(out, func(a, b ProblemLine) int {
