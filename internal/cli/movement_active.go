@@ -156,12 +156,12 @@ func (a *activeFacts) figure(key, v *yaml.Node, bad func(*yaml.Node, string, fin
 		return
 	}
 	metric, unit := parts["metric"], parts["unit"]
-	if metric == nil || levelUnits[metric.Value] == nil {
-		at, text := v, ""
-		if metric != nil {
-			at, text = metric, metric.Value
-		}
-		bad(at, "movement-active-metric", finding.Args{"text": finding.Text(text)})
+	if metric == nil {
+		bad(v, "movement-active-metric-missing", nil)
+		return
+	}
+	if levelUnits[metric.Value] == nil {
+		bad(metric, "movement-active-metric", finding.Args{"text": finding.Text(metric.Value)})
 		return
 	}
 	scale := 0.0

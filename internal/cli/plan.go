@@ -6,10 +6,12 @@ import (
 	"errors"
 	"io"
 	"strings"
+	"time"
 
 	"sapward/finding"
 	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
+	"sapward/internal/report"
 	"sapward/measure/civil"
 	q "sapward/measure/quantity"
 	"sapward/measure/tree"
@@ -22,8 +24,10 @@ type planCmd struct {
 	Trees string `arg:"" help:"TREES.csv or .xlsx: tree and one of diameter_cm diameter_in girth_cm girth_in."`
 	planOptions
 	crewOptions
-	Out string `help:"Folder to write plan.json and plan.csv to; complete or not at all."`
-	CSV bool   `name:"csv" help:"Print plan.csv, one row a port, and nothing else."`
+	Out   string `help:"Folder to write plan.json, plan.csv, plan.xlsx and plan.pdf to; complete or not at all."`
+	Name  string `help:"Name of the block, for the paper."`
+	Paper string `help:"Paper of plan.pdf: a4 or letter (default by --units)." enum:",a4,letter" default:""`
+	CSV   bool   `name:"csv" help:"Print plan.csv, one row a port, and nothing else."`
 }
 
 // planOptions are the options that decide a plan, shared with comparisons.
@@ -180,13 +184,13 @@ func (c planCmd) Run(e *env) error {
 	if c.CSV {
 		return writeCSV(e.stdout, job, trees)
 	}
-	p, _, err := c.equip(job, r, trees)
+	p, block, err := c.equip(job, r, trees)
 	if err != nil {
 		return err
 	}
 	job.Plan.Outfit, job.Plan.Kit = p.Outfit, p.Kit
 	if c.Out != "" {
-		if err := writePlan(c.Out, job, trees); err != nil {
+		if err := writePlan(c.Out, job, trees, c.paper(e, job, p, r, block)); err != nil {
 			return err
 		}
 	}
@@ -209,6 +213,34 @@ func (c planCmd) Run(e *env) error {
 		e.println(e.say.Say("plan-written", finding.Args{"folder": finding.Text(c.Out), "ports": finding.Number(float64(job.Plan.Totals.Ports), "")}))
 	}
 	return nil
+}
+
+// paper returns what writes plan.pdf, or nil for a block too large for paper.
+// The date inside is the day of work, so that the same plan gives the same
+// bytes.
+func (c planCmd) paper(e *env, job *plan.Job, p plan.Plan, r plan.Request, block []tree.Tree) func(io.Writer) error {
+	if p.Totals.Trees > equipLimit || p.Totals.Planned > 0 && p.Trees == nil {
+		return nil
+	}
+	size := c.Paper
+	if size == "" {
+		size = "a4"
+		if e.say.US {
+			size = "letter"
+		}
+	}
+	if e.say.US {
+		p.ClassCard = job.ClassCard(exact.Frac(254, 1000))
+	}
+	created := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	if !r.On.IsZero() {
+		created = r.On.In(time.UTC)
+	}
+	in := report.Input{
+		Plan: p, Name: c.Name, Block: block, Wounds: r.Wounds, Obstacles: r.Obstacles, Limbs: r.Limbs,
+		Say: e.say, Paper: size, Created: created, CardText: r.Card,
+	}
+	return func(w io.Writer) error { return report.Plan(w, in) }
 }
 
 // firstTrees lays out as many trees as the screen shows.
@@ -235,7 +267,7 @@ var errEnough = errors.New("enough trees for the screen")
 var planFiles = []string{"plan.json", "plan.csv", "plan.pdf", "plan.xlsx", "gate.json"}
 
 // writePlan writes the plan's folder in one go.
-func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader) error {
+func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader, paper func(io.Writer) error) error {
 	return exchange.WriteFolder(strings.TrimRight(dir, "/"), planFiles, func(f *exchange.Folder) error {
 		err := f.File("plan.csv", func(csv io.Writer) error {
 			return f.File("plan.json", func(doc io.Writer) error {
@@ -250,6 +282,9 @@ func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader) error {
 				return w.Flush()
 			})
 		})
+		if err == nil && paper != nil {
+			err = f.File("plan.pdf", paper)
+		}
 		if err != nil || job.Plan.Totals.Ports > sheetLimit {
 			return err
 		}
