@@ -321,3 +321,28 @@ func TestRules_ClassCardAgreesWithTrees(t *testing.T) {
 		}
 	}
 }
+
+// One value on a card is its maximum; below 90 % of it the program warns and
+// goes on (SCIENCE S3). 3 mL/cm x 30 cm = 90 mL, but 9 ports of 7 mL hold 63.
+func TestRules_SingleValueOnlyWarns(t *testing.T) {
+	c := plainCard()
+	c.Uses[0].Rate = q.Known(label.Rate{Per: label.PerDiameter, Low: exact.Int(3), High: exact.Int(3), Single: true})
+	c.Uses[0].Ports.Volume = q.Known(rng[q.VolumeKind](exact.Int(2), exact.Int(7)))
+	r := plainRequest(c)
+	r.Basis = plan.ByTree
+	p, err := plan.Make(r, []tree.Tree{taped("T", 300)})
+	if err != nil || len(p.Trees) != 1 || p.Trees[0].Dose != 63_000 {
+		t.Fatalf("%v %+v %v", err, p.Trees, p.RefusedTrees)
+	}
+	if !slices.Contains(ids(p.Findings), "dose-under-single-rate") {
+		t.Errorf("no warning: %v", ids(p.Findings))
+	}
+	// The same by a limit of one application instead of the ports.
+	c.Uses[0].Ports.Volume = plainCard().Uses[0].Ports.Volume
+	c.Uses[0].Limits.PerApplication = q.Known(q.ML(exact.Int(60)))
+	r.Card = c
+	p, err = plan.Make(r, []tree.Tree{taped("T", 300)})
+	if err != nil || len(p.Trees) != 1 || p.Trees[0].Dose != 60_000 {
+		t.Fatalf("%v %+v %v", err, p.Trees, p.RefusedTrees)
+	}
+}

@@ -261,9 +261,7 @@ func genUse(t *rapid.T, method label.Method) label.Use {
 		case 3:
 			d.MixPerTree = q.Known(one[q.VolumeKind](high.Mul(exact.Int(40))))
 		default:
-			if !u.Rate.Known {
-				d.MixPer = q.Known(one[q.VolumePerLengthKind](high))
-			}
+			d.MixPer = q.Known(one[q.VolumePerLengthKind](high))
 		}
 		u.Dilution = q.Known(d)
 	}
