@@ -1,6 +1,7 @@
 package report
 
 import (
+	"math"
 	"strconv"
 
 	"sapward/finding"
@@ -32,11 +33,21 @@ func (d *document) classRows(near float64) []plan.ClassRow {
 // span writes a range of tape readings.
 func (d *document) span(from, to float64) string { return d.tape(from) + "–" + d.tape(to) }
 
-// inRow counts the planned trees whose diameter lies in a row.
+// reading is a diameter as the tape shows it, in cm: to a tenth of a
+// centimetre, or of an inch.
+func (d *document) reading(cm float64) float64 {
+	step := 0.1
+	if d.say.US {
+		step = 0.254
+	}
+	return math.Round(cm/step) * step
+}
+
+// inRow counts the planned trees whose diameter is read as one of a row.
 func (d *document) inRow(r plan.ClassRow) int {
 	n := 0
 	for _, t := range d.plan.Trees {
-		if t.DiameterCM >= r.FromCM-1e-9 && t.DiameterCM <= r.ToCM+1e-9 {
+		if v := d.reading(t.DiameterCM); v >= r.FromCM-0.04 && v <= r.ToCM+0.04 {
 			n++
 		}
 	}
@@ -74,7 +85,7 @@ func (d *document) classCard() error {
 			t.row(d.span(r.FromCM, r.ToCM), girth, "–", d.t("class-none"), "", here)
 			continue
 		}
-		t.row(d.span(r.FromCM, r.ToCM), girth, strconv.Itoa(r.Ports), d.say.Volume(r.Volume.ML()), d.say.Volume(r.Volume.ML()*float64(r.Ports)), here)
+		t.row(d.span(r.FromCM, r.ToCM), girth, strconv.Itoa(r.Ports), d.vol(r.Volume), d.vol(r.Volume*plan.Microlitres(r.Ports)), here)
 	}
 	d.y += 2
 	d.paragraph(d.t("report-class-note"), text{size: small, gray: muted})
@@ -113,14 +124,20 @@ func (d *document) dots(rows []plan.ClassRow, values []float64) error {
 	if b := d.plan.Block; b != nil && b.Summary != nil && b.Summary.N == len(values) && b.Summary.CIHighCM > b.Summary.CILowCM {
 		p.MeanCm, p.LowCm, p.HighCm = b.Summary.MeanCM, b.Summary.CILowCM, b.Summary.CIHighCM
 	}
-	for _, r := range rows {
+	for i, r := range rows {
 		if r.Ports > 0 && d.inRow(r) > 0 {
-			p.Bands = append(p.Bands, draw.DotBand{FromCm: r.FromCM, ToCm: r.ToCM, Label: d.say.Say("report-n-ports", finding.Args{"n": finding.Count(r.Ports)})})
+			to := r.ToCM
+			if i+1 < len(rows) && rows[i+1].FromCM-to < 0.3 { // the next step of the tape
+				to = rows[i+1].FromCM
+			}
+			p.Bands = append(p.Bands, draw.DotBand{FromCm: r.FromCM, ToCm: to, Label: d.say.Say("report-n-ports", finding.Args{"n": finding.Count(r.Ports)})})
 		}
 	}
 	if len(p.Bands) > 8 { // numbers alone, the word stands below
 		for i := range p.Bands {
-			p.Bands[i].Label = lang.Figure(portsOf(rows, p.Bands[i]), 0)
+			if i > 0 {
+				p.Bands[i].Label = lang.Figure(portsOf(rows, p.Bands[i]), 0)
+			}
 		}
 	}
 	if len(p.Bands) > mostBands {

@@ -150,6 +150,13 @@ func (d *document) depth(mm *int) string {
 	return strconv.Itoa(*mm) + " mm"
 }
 
+// vol writes a volume where it stands in a table: in the unit it is measured
+// out in, without the other system's beside it.
+func (d *document) vol(v plan.Microlitres) string {
+	s, _, _ := strings.Cut(d.say.Volume(v.ML()), " (")
+	return s
+}
+
 // clock writes a time of day.
 func (d *document) clock(t time.Time) string {
 	if d.say.US && d.say.Lang == "en" {

@@ -10,6 +10,7 @@ type placings struct {
 	texts  []placed
 	boxed  []boxed
 	scenes []drawn
+	broken []boxed // words cut in two because they are wider than their box
 }
 
 // placed is a line of text on a page, its base line starting at (x, y).
@@ -43,6 +44,12 @@ func (p *placings) text(s *sheet, x, y float64, str string, t text) {
 func (p *placings) box(s *sheet, str string, got, room float64) {
 	if p != nil {
 		p.boxed = append(p.boxed, boxed{s.pdf.PageNo(), str, got, room})
+	}
+}
+
+func (p *placings) broke(s *sheet, word string, room float64) {
+	if p != nil {
+		p.broken = append(p.broken, boxed{s.pdf.PageNo(), word, 0, room})
 	}
 }
 

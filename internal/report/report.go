@@ -60,7 +60,7 @@ func write(w io.Writer, in Input, seen *placings) error {
 		return err
 	}
 	d := newDocument(s, in)
-	parts := []func() error{d.summary, d.cautions, d.classCard, d.fills, d.map_, d.kit, d.crew, d.fieldSheets, d.pocket}
+	parts := []func() error{d.summary, d.cautions, d.classCard, d.fills, d.blockPage, d.kit, d.crew, d.fieldSheets, d.pocket}
 	for _, part := range parts {
 		if err := part(); err != nil {
 			return err

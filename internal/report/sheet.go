@@ -63,8 +63,9 @@ func (s *sheet) newPage() {
 
 // section begins a page with a heading.
 func (s *sheet) section(title, sub string) {
-	s.title, s.cols = title, 1
+	s.title, s.cols = "", 1 // the heading says it on this page
 	s.newPage()
+	s.title = title
 	s.heading(title)
 	if sub != "" {
 		s.paragraph(sub, text{gray: muted})

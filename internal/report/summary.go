@@ -135,7 +135,7 @@ func (d *document) figures() {
 	p := d.plan
 	var fills []string
 	for _, f := range p.Fills {
-		fills = append(fills, d.say.Volume(f.Volume.ML()))
+		fills = append(fills, d.vol(f.Volume))
 	}
 	fill := strings.Join(fills, ", ")
 	if len(fills) == 0 || len(fills) > 3 || p.Basis == plan.ByTree {
@@ -320,7 +320,10 @@ func (d *document) answerLine() {
 
 // signatures are the lines of those who stand for the plan.
 func (d *document) signatures() {
-	d.need(36)
+	const h = 38.0
+	if !d.need(h) && d.y < d.bottom-h { // they stand at the foot of the page
+		d.y = d.bottom - h
+	}
 	d.subhead(d.t("report-signatures"))
 	id := "report-sign-allowed"
 	switch d.plan.Verdict {

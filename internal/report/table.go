@@ -17,7 +17,6 @@ type table struct {
 	s     *sheet
 	cols  []column
 	size  float64
-	least float64 // least height of a row, to write in
 	begun bool
 }
 
@@ -84,7 +83,7 @@ func (t *table) row(cells ...string) {
 		n = max(n, len(ls[i]))
 	}
 	lead := text{size: t.size}.lead()
-	h := max(float64(n)*lead+1.2, t.least)
+	h := float64(n)*lead + lead*0.28
 	hh, _ := t.headHeight(w)
 	if !t.begun {
 		s.need(hh + h)

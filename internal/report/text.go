@@ -151,7 +151,7 @@ func (s *sheet) wrap(str string, w float64, t text) []string {
 		b.Reset()
 		used = 0
 	}
-	for _, word := range strings.Fields(str) {
+	for _, word := range strings.FieldsFunc(str, func(r rune) bool { return r == ' ' }) {
 		ww := s.measure(word, t)
 		if used > 0 && used+space+ww > w {
 			flush()
@@ -162,6 +162,7 @@ func (s *sheet) wrap(str string, w float64, t text) []string {
 			for n > 1 && s.measure(string(r[:n]), t) > w {
 				n--
 			}
+			s.seen.broke(s, word, w)
 			b.WriteString(string(r[:n]))
 			flush()
 			word = string(r[n:])
