@@ -59,11 +59,15 @@ func (x *setting) ask(days []float64) error {
 	for i := range mapRows {
 		picture.HeightsM = append(picture.HeightsM, (float64(i)+0.5)/mapRows*x.doc.topM)
 	}
-	share := func(g plume.Grid, at sap.Moment) (float64, error) {
-		sheet, err := x.model.On(g)
-		if err != nil {
-			return 0, err
-		}
+	lowSheet, err := x.model.On(trunk)
+	if err != nil {
+		return err
+	}
+	highSheet, err := x.model.On(crown)
+	if err != nil {
+		return err
+	}
+	share := func(sheet *plume.Sheet, g plume.Grid, at sap.Moment) (float64, error) {
 		values := make([]float64, len(g.HeightsM)*len(g.ArcsM))
 		fill := sheet.Dissolved
 		if x.a.Metric == plume.InWood {
@@ -82,11 +86,11 @@ func (x *setting) ask(days []float64) error {
 	}
 	for i, d := range days {
 		at := paths[i][len(paths[i])-1]
-		low, err := share(trunk, at)
+		low, err := share(lowSheet, trunk, at)
 		if err != nil {
 			return err
 		}
-		high, err := share(crown, at)
+		high, err := share(highSheet, crown, at)
 		if err != nil {
 			return err
 		}
