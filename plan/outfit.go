@@ -23,10 +23,26 @@ type Outfit struct {
 	Uptake   UptakeLine     `json:"uptake"`
 }
 
-// UptakeLine says how long a port is taken to drink, and who says so.
+// UptakeLine says how long a port is taken to drink, the least and the greatest
+// over the trees, and who says so.
 type UptakeLine struct {
-	MinutesPerPort float64           `json:"minutes_per_port"`
+	MinutesPerPort float64           `json:"minutes_per_port"` // greatest
+	LeastMinutes   float64           `json:"least_minutes_per_port"`
+	Modelled       int               `json:"modelled_trees"` // trees whose time comes from the model
 	Authority      finding.Authority `json:"authority"`
+}
+
+// add takes in one tree's minutes.
+func (u *UptakeLine) add(minutes float64, modelled bool) {
+	if modelled {
+		u.Modelled++
+		u.Authority = finding.ByEstimate
+	}
+	minutes = round(minutes, 2)
+	if u.MinutesPerPort == 0 || minutes < u.LeastMinutes {
+		u.LeastMinutes = minutes
+	}
+	u.MinutesPerPort = max(u.MinutesPerPort, minutes)
 }
 
 // Crew is who works, with what, when. Zero values take program defaults, which
@@ -44,7 +60,9 @@ type Crew struct {
 	Parking   *crew.Point
 	Steps     *crew.Steps
 	Pilot     *crew.Pilot
-	UptakeMin *float64 // minutes for one port, from the model of uptake; nil: program default
+	// Drinks says how many minutes one port of a tree takes to drink its volume,
+	// from the model of uptake; nil, or ok false: the program default.
+	Drinks func(t *tree.Tree, p Tree) (minutes float64, ok bool)
 	SyringeUL []int64
 	TankUL    int64
 	CarryUL   int64
@@ -80,16 +98,12 @@ func Equip(p Plan, block []tree.Tree, r Request, c Crew) (*Outfit, error) {
 		}
 	}
 	out := &Outfit{}
-	uptake, by := defaultUptakeMin[c.Delivery], finding.ByPractice
-	if c.UptakeMin != nil {
-		uptake, by = *c.UptakeMin, finding.ByEstimate
-	}
-	out.Uptake = UptakeLine{round(uptake, 1), by}
+	out.Uptake.Authority = finding.ByPractice
 	steps, err := c.steps(out)
 	if err != nil {
 		return nil, crewFault(err)
 	}
-	trees, product, water := dayTrees(p, block, int64(math.Ceil(uptake*60)))
+	trees, product, water := c.dayTrees(p, block, &out.Uptake)
 	if out.Pilot != nil {
 		for i := range trees {
 			trees[i].Ports = crew.ScaleUptake(trees[i].Ports, out.Pilot.Uptake)
@@ -157,7 +171,7 @@ func (c Crew) steps(out *Outfit) (crew.Steps, error) {
 
 // dayTrees gathers the plan's dose units into trees as the day sees them, with
 // what each takes of product and water.
-func dayTrees(p Plan, block []tree.Tree, uptakeS int64) (trees []crew.DayTree, product, water map[string]int64) {
+func (c Crew) dayTrees(p Plan, block []tree.Tree, uptake *UptakeLine) (trees []crew.DayTree, product, water map[string]int64) {
 	place := make(map[string]*tree.Tree, len(block))
 	for i := range block {
 		place[block[i].Tag] = &block[i]
@@ -183,6 +197,14 @@ func dayTrees(p Plan, block []tree.Tree, uptakeS int64) (trees []crew.DayTree, p
 			}
 			trees = append(trees, d)
 		}
+		minutes, modelled := defaultUptakeMin[c.Delivery], false
+		if b := place[t.Tag]; b != nil && c.Drinks != nil {
+			if m, ok := c.Drinks(b, t); ok {
+				minutes, modelled = min(m, 24*60), true
+			}
+		}
+		uptake.add(minutes, modelled)
+		uptakeS := int64(math.Ceil(minutes * 60))
 		for _, q := range t.Ports {
 			trees[k].Ports = append(trees[k].Ports, crew.Port{HeightM: q.HeightCM / 100, UptakeS: uptakeS})
 		}
