@@ -76,3 +76,16 @@ func (b Bound) at(p, start float64) bool {
 	}
 	return false
 }
+
+// Outward is the parameter of a free value, see Bound.
+func (b Bound) Outward(z float64) float64 { p, _ := b.outward(z); return p }
+
+// Slope is the derivative of Outward.
+func (b Bound) Slope(z float64) float64 { _, s := b.outward(z); return s }
+
+// Inward is the free value of a parameter; one on its bound is moved just
+// inside. Errors: ErrBounds.
+func (b Bound) Inward(p float64) (float64, error) { return b.inward(p) }
+
+// At reports whether p lies on a bound as far as start can tell its scale.
+func (b Bound) At(p, start float64) bool { return b.at(p, start) }
