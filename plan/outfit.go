@@ -48,21 +48,21 @@ func (u *UptakeLine) add(minutes float64, modelled bool) {
 // Crew is who works, with what, when. Zero values take program defaults, which
 // are common practice without a source.
 type Crew struct {
-	People    []crew.Person // at least one
-	Devices   int
-	Delivery  crew.Delivery // "": by hand for an injection, gravity for an infusion
-	Public    bool
-	Zone      *time.Location
-	Start     string // 07:00
-	End       string // 16:00
-	Breaks    []crew.Break
-	MoreDays  int // days that may follow when one is not enough; 0: 30
-	Parking   *crew.Point
-	Steps     *crew.Steps
-	Pilot     *crew.Pilot
+	People   []crew.Person // at least one
+	Devices  int
+	Delivery crew.Delivery // "": by hand for an injection, gravity for an infusion
+	Public   bool
+	Zone     *time.Location
+	Start    string // 07:00
+	End      string // 16:00
+	Breaks   []crew.Break
+	MoreDays int // days that may follow when one is not enough; 0: 30
+	Parking  *crew.Point
+	Steps    *crew.Steps
+	Pilot    *crew.Pilot
 	// Drinks says how many minutes one port of a tree takes to drink its volume,
 	// from the model of uptake; nil, or ok false: the program default.
-	Drinks func(t *tree.Tree, p Tree) (minutes float64, ok bool)
+	Drinks    func(t *tree.Tree, p Tree) (minutes float64, ok bool)
 	SyringeUL []int64
 	TankUL    int64
 	CarryUL   int64
