@@ -393,8 +393,16 @@ func (j *Job) judgeSize(s dose.Size) []finding.Finding {
 // ports: product for an injection, finished mix for an infusion.
 func (j *Job) limits(s dose.Size) (dose.Limits, dose.Missing) {
 	p, m, mixed, missing := j.productAndMix(s)
-	if missing != dose.NothingMissing || !mixed {
+	if missing != dose.NothingMissing {
 		return p, missing
+	}
+	if !mixed && j.use.Method == label.Infusion && j.use.Dilution.Known { // the card bounds the concentration, not the mix
+		c := j.concentration
+		p.Low, p.High, p.Target = p.Low.Quo(c), p.High.Quo(c), p.Target.Quo(c)
+		return p, dose.NothingMissing
+	}
+	if !mixed {
+		return p, dose.NothingMissing
 	}
 	l := dose.ThroughMix(p, m, j.concentration)
 	if l.High.Less(l.Low) {
