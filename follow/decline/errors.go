@@ -226,7 +226,7 @@ func (f *Fit) profile(ps []point, o Options, x float64, at *float64) *Interval {
 				return nil
 			}
 		}
-		for range 24 {
+		for range 20 {
 			mid := (in + outside) / 2
 			if worse(math.Exp(mid)) {
 				outside = mid
@@ -253,7 +253,7 @@ func (f *Fit) through(ps []point, ds []float64, e Errors, x, d float64, warm []f
 		t.bounds = []fit.Bound{fit.Above(0), fit.Between(0, 1), fit.Between(0, 1)}
 		t.starts = [][]float64{base, {base[0], 0.3, 0.2}, {base[0], 0.8, 0.05}, {base[0], 0.6, 0.3}}
 	case HS:
-		return hockey(ds, func(low, high float64) task {
+		return hockey(ds, false, func(low, high float64) task {
 			t := task{model: HS, points: ps, errors: e}
 			if low == high {
 				t.bounds = []fit.Bound{fit.Above(0), fit.Above(0)}

@@ -62,6 +62,7 @@ type outcome struct {
 	cov          [][]float64 // of the free values; nil if not determined
 	stop         fit.Stop
 	hit          []bool
+	found        []float64 // free values before a fixed break was put among them
 }
 
 func (k task) predicted(v []float64) ([]float64, bool) {
@@ -91,7 +92,7 @@ func (k task) solve(quick bool) (outcome, error) {
 			}
 			r[i] = f[i] - k.scale(k.points[i].y)
 		}
-	}}, fit.Options{Quick: true, Iterations: 300})
+	}}, fit.Options{Quick: true, Iterations: 300, Coarse: quick})
 	if err != nil {
 		return outcome{}, err
 	}

@@ -91,6 +91,9 @@ func biphasic(g, rho, x float64) (float64, bool) {
 	}
 	for range 200 {
 		mid := low + (high-low)/2
+		if mid <= low || mid >= high {
+			break
+		}
 		if f(mid) > 0 {
 			low = mid
 		} else {

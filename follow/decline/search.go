@@ -127,7 +127,7 @@ func fitModel(m Model, ps []point, e Errors) (outcome, error) {
 	ds := dates(ps)
 	c0, k := rough(ps)
 	fastest := 10 / (ds[1] - ds[0])
-	return hockey(ds, func(low, high float64) task {
+	return hockey(ds, true, func(low, high float64) task {
 		t := task{model: HS, points: ps, errors: e}
 		rate := fit.Between(0, fastest)
 		k := math.Min(k, fastest/4)
@@ -148,12 +148,17 @@ func fitModel(m Model, ps []point, e Errors) (outcome, error) {
 // hockey fits the broken curve with its break between each two dates and at
 // each date: the sum of squares has a corner at every date, so one search over
 // all breaks would stop at the nearest.
-func hockey(ds []float64, make func(low, high float64) task) (outcome, error) {
+func hockey(ds []float64, fine bool, make func(low, high float64) task) (outcome, error) {
 	best := outcome{minus2l: math.Inf(1)}
 	var last error
+	var where [2]float64
+	coarse, again := true, []float64(nil)
 	try := func(low, high float64) {
 		t := make(low, high)
-		o, err := t.solve(true)
+		if again != nil {
+			t.starts = [][]float64{again}
+		}
+		o, err := t.solve(coarse)
 		if err != nil {
 			last = err
 			return
@@ -161,6 +166,7 @@ func hockey(ds []float64, make func(low, high float64) task) (outcome, error) {
 		better := o.minus2l < best.minus2l-1e-9
 		if low == high { // a break between dates is preferred if as good
 			if better = o.minus2l < best.minus2l-1e-6; better {
+				o.found = o.free
 				o.free, o.hit = o.params, []bool{o.hit[0], true, o.hit[1], o.hit[2]}
 				if c := o.cov; c != nil {
 					z := func(i, j int) float64 { return c[i][j] }
@@ -169,7 +175,7 @@ func hockey(ds []float64, make func(low, high float64) task) (outcome, error) {
 			}
 		}
 		if better {
-			best = o
+			best, where = o, [2]float64{low, high}
 		}
 	}
 	for i := 1; i < len(ds); i++ {
@@ -180,6 +186,15 @@ func hockey(ds []float64, make func(low, high float64) task) (outcome, error) {
 	}
 	if math.IsInf(best.minus2l, 1) {
 		return outcome{}, last
+	}
+	if fine { // once more, to the resolution of the parameters
+		coarse = false
+		again = best.found
+		if again == nil {
+			again = best.free
+		}
+		best.minus2l = math.Inf(1)
+		try(where[0], where[1])
 	}
 	return best, nil
 }

@@ -30,6 +30,9 @@ type Options struct {
 	// Quick tries one first step length instead of three. Enough where the
 	// starts are good.
 	Quick bool
+	// Coarse ends at a relative change of 1e-9 in the sum of squares and leaves
+	// the polish out, for searches that need the sum only.
+	Coarse bool
 }
 
 // Result is a fit. Covariance and StdErrors are s^2 (J'J)^-1 with
@@ -55,6 +58,7 @@ type search struct {
 	Problem
 	p     []float64 // scratch
 	evals int
+	tol   float64 // relative change of the sum of squares that ends a run
 }
 
 func (s *search) params(z []float64) []float64 {
@@ -190,7 +194,10 @@ func Solve(p Problem, o Options) (Result, error) {
 	if o.Iterations <= 0 {
 		o.Iterations = 1000
 	}
-	s := &search{Problem: p, p: make([]float64, n)}
+	s := &search{Problem: p, p: make([]float64, n), tol: 1e-15}
+	if o.Coarse {
+		s.tol = 1e-9
+	}
 	factors, usual := []float64{100, 1, 0.1, 0.01, 0.001}, 3
 	if o.Quick {
 		factors, usual = factors[1:2], 1
@@ -237,7 +244,12 @@ func Solve(p Problem, o Options) (Result, error) {
 	if won < 0 {
 		return Result{}, ErrStart
 	}
-	s.polish(&best)
+	if o.Coarse {
+		best.cols = columns(n, s.Points)
+		s.jacobian(best.z, best.cols, false)
+	} else {
+		s.polish(&best)
+	}
 	return s.report(best, won, total), nil
 }
 
@@ -364,7 +376,7 @@ func (s *search) run(start []float64, factor float64, most int) attempt {
 				a.f = f
 				accepted = true
 			}
-			if math.Abs(actual) <= 1e-15 && predicted <= 1e-15 {
+			if math.Abs(actual) <= s.tol && predicted <= s.tol {
 				if small++; small >= 3 || !accepted {
 					a.stop = StopReduction
 					return a
