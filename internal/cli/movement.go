@@ -137,7 +137,7 @@ func (c movementCmd) find(r plan.Request, trees *exchange.TreeReader) (s subject
 	}
 	s.product = r.Card.Product
 	for _, u := range r.Card.Uses {
-		if string(u.Method) == job.Plan.Method {
+		if useFits(u, job.Plan.Method, c.Site, c.Target) {
 			s.use = u
 			break
 		}

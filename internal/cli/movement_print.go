@@ -155,7 +155,7 @@ func (e *env) minutes(m float64) string {
 	case m < 90:
 		return e.say.Say("movement-about", finding.Args{"time": finding.Text(lang.Fixed(m, 0) + " min")})
 	}
-	return e.say.Say("movement-about", finding.Args{"time": finding.Text(lang.Fixed(m/60, 1) + " h")})
+	return e.say.Say("movement-about", finding.Args{"time": finding.Text(lang.Figure(m/60, 1) + " h")})
 }
 
 func (d *movementDocument) printBalance(e *env) {

@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"sapward/flow/sap"
 	"sapward/measure/tree"
 )
@@ -330,5 +332,52 @@ func TestUptakeMinutes_Order(t *testing.T) {
 		if _, _, _, err := uptakeMinutes(bad, 1); err == nil {
 			t.Errorf("no error for %+v", bad)
 		}
+	}
+}
+
+// No file of facts makes the reader panic, and what it accepts is complete.
+func TestReadActive_AnyText(t *testing.T) {
+	good, err := os.ReadFile(filepath.Join("testdata", "weather", "active.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "active.yaml")
+	accepted := 0
+	rapid.Check(t, func(r *rapid.T) {
+		text := append([]byte(nil), good...)
+		for range rapid.IntRange(0, 4).Draw(r, "edits") {
+			at := rapid.IntRange(0, len(text)-1).Draw(r, "at")
+			switch rapid.IntRange(0, 2).Draw(r, "kind") {
+			case 0:
+				text[at] = rapid.Byte().Draw(r, "byte")
+			case 1:
+				text = append(text[:at], text[min(len(text), at+rapid.IntRange(1, 30).Draw(r, "cut")):]...)
+			default:
+				text = append(text[:at], append([]byte(rapid.SampledFrom([]string{"{", "}", ": ", "- ", "&a ", "*a", "!!int ", "\n", "NaN", "1e999", "\""}).Draw(r, "put")), text[at:]...)...)
+			}
+			if len(text) == 0 {
+				text = []byte("x")
+			}
+		}
+		if err := os.WriteFile(path, text, 0o644); err != nil {
+			r.Fatal(err)
+		}
+		e := &env{}
+		a, err := e.readActive(path)
+		if err != nil {
+			return
+		}
+		accepted++
+		if !(a.Level > 0) || math.IsInf(a.Level, 0) || a.Metric == "" {
+			r.Fatalf("accepted with level %g %q: %s", a.Level, a.Metric, text)
+		}
+		for _, k := range []string{"log_kow", "half_life_d", "solubility_mg_l", "effective_level"} {
+			if f, ok := a.Values[k]; !ok || f.source == "" || math.IsNaN(f.value) {
+				r.Fatalf("accepted without %s: %s", k, text)
+			}
+		}
+	})
+	if accepted == 0 {
+		t.Error("nothing was accepted: the edits are too harsh to test anything")
 	}
 }

@@ -265,6 +265,19 @@ func labelRules(t label.Timing) weather.Label {
 	return l
 }
 
+// useFits reports whether a use of a card is meant by method, site and target;
+// what is empty fits all.
+func useFits(u label.Use, method, site, target string) bool {
+	atSite, onTarget := site == "", target == ""
+	for _, s := range u.Sites {
+		atSite = atSite || strings.EqualFold(s.Name, site) || strings.EqualFold(s.Code, site)
+	}
+	for _, t := range u.Targets {
+		onTarget = onTarget || strings.EqualFold(t, target)
+	}
+	return (method == "" || string(u.Method) == method) && atSite && onTarget
+}
+
 // cardUse reads the card and returns the one use that method, site and target
 // leave. Uses that say the same about the hour count as one.
 func (c weatherCmd) cardUse(e *env) (*label.Use, cardfile.Loaded, error) {
@@ -286,14 +299,7 @@ func (c weatherCmd) cardUse(e *env) (*label.Use, cardfile.Loaded, error) {
 			methods[u.Method] = true
 			names = append(names, string(u.Method))
 		}
-		site, target := c.Site == "", c.Target == ""
-		for _, s := range u.Sites {
-			site = site || strings.EqualFold(s.Name, c.Site) || strings.EqualFold(s.Code, c.Site)
-		}
-		for _, t := range u.Targets {
-			target = target || strings.EqualFold(t, c.Target)
-		}
-		if (c.Method == "" || string(u.Method) == c.Method) && site && target {
+		if useFits(u, c.Method, c.Site, c.Target) {
 			fits = append(fits, u)
 		}
 	}

@@ -227,3 +227,55 @@ func TestCalendar_UID(t *testing.T) {
 		t.Errorf("%s", got)
 	}
 }
+
+// No table makes the reader panic; what it accepts has rows in order, and every
+// problem has a place inside the file.
+func TestReadWeather_AnyTable(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "wx.csv")
+	madrid, err := time.LoadLocation("Europe/Madrid")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cell := rapid.SampledFrom([]string{"", "0", "-9999", "12.5", "300", "101", "1e9", "nan", "x", "2026-06-01", "2026-10-25 02:30", "2026-03-29 02:30", "2026-06-01 24:00", "2026-06-01T10:00Z", "2026-06-01 11:15", "01/02/2026 10:00"})
+	heads := rapid.SampledFrom([]string{"date", "time", "temp_c", "tmin_c", "tmax_c", "tmin_f", "rh_pct", "rhmin_pct", "rhmax_pct", "wind_ms", "wind_mph", "solar_mj_m2", "rain_in", "other"})
+	accepted := 0
+	rapid.Check(t, func(r *rapid.T) {
+		columns := rapid.SliceOfNDistinct(heads, 1, 8, rapid.ID).Draw(r, "columns")
+		var b strings.Builder
+		b.WriteString(strings.Join(columns, ",") + "\n")
+		n := rapid.IntRange(0, 6).Draw(r, "rows")
+		for range n {
+			row := make([]string, len(columns))
+			for i := range row {
+				row[i] = cell.Draw(r, "cell")
+			}
+			b.WriteString(strings.Join(row, ",") + "\n")
+		}
+		if err := os.WriteFile(path, []byte(b.String()), 0o644); err != nil {
+			r.Fatal(err)
+		}
+		zone := madrid
+		if rapid.Bool().Draw(r, "no zone") {
+			zone = nil
+		}
+		w, err := ReadWeather(path, WeatherOptions{Zone: zone, StampsEnd: rapid.Bool().Draw(r, "end")})
+		if err != nil {
+			return
+		}
+		accepted++
+		for i := 1; i < len(w.Series.Rows); i++ {
+			a, c := w.Series.Rows[i-1], w.Series.Rows[i]
+			if c.Time.Before(a.Time) || c.Date.Before(a.Date) {
+				r.Fatalf("rows out of order: %s", b.String())
+			}
+		}
+		for _, l := range w.Lines(w.Problems) {
+			if l.Line < 0 || l.Line > n+1 || l.Column < 0 || l.Rows < 1 {
+				r.Fatalf("%+v in %q", l, b.String())
+			}
+		}
+	})
+	if accepted == 0 {
+		t.Error("nothing was accepted: the tables are too odd to test anything")
+	}
+}
