@@ -313,8 +313,12 @@ func (j *Job) settle(u *unit) []finding.Finding {
 	if why == nil {
 		return nil
 	}
+	least := 1
+	if len(u.trunks) == 1 && len(u.limbs) == 0 && j.grid.Max > 0 && !u.limits.PerPort {
+		least = int(min(u.limits.Low.Quo(j.grad).Quo(exact.Int(j.grid.Max)).Ceil(), dose.MaxPorts))
+	}
 	for i := range u.trunks {
-		j.reserve(&u.trunks[i])
+		j.reserve(&u.trunks[i], least)
 	}
 	return j.try(u, j.countsOf(u, func(k *trunk) dose.Counts { return k.any }))
 }

@@ -220,20 +220,28 @@ func (j *Job) fit(k *trunk, most int) {
 	k.why = j.at(f)
 }
 
-// reserve adds the numbers of ports that fit only at unequal spacing. It is
-// asked for when no number that fits evenly suits the dose.
-func (j *Job) reserve(k *trunk) {
+// reserved is how many numbers of ports at unequal spacing are looked for:
+// enough for a fill to be found, few enough that a badly marked trunk does not
+// hold up a block.
+const reserved = 6
+
+// reserve adds numbers of ports that fit only at unequal spacing, the smallest
+// from least on. It is asked for when no number that fits evenly suits the
+// dose.
+func (j *Job) reserve(k *trunk, least int) {
 	if k.tried || len(k.holes) == 0 && len(k.arcs) == 0 {
 		return
 	}
 	k.tried = true
 	r := j.ring(k)
-	for n := k.count.Min; n <= k.most; n++ {
+	found := 0
+	for n := max(k.count.Min, least); n <= k.most && found < reserved; n++ {
 		if k.any.Has(n) {
 			continue
 		}
 		if l, err := port.Place(r, n); err == nil && l.Reason == port.Placed {
 			k.any.Add(n)
+			found++
 		}
 	}
 }

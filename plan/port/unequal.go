@@ -19,7 +19,9 @@ const LeastApart = 0.5
 
 // MostApart is the greatest distance between neighbours at unequal spacing, as
 // a multiple of equal spacing, where the card sets none. Program default;
-// judgement, no source: a wider gap leaves sapwood between ports dry.
+// judgement, no source: a wider gap leaves sapwood between ports dry. Ports on
+// either side of an arc where none may go stand as far apart as that arc asks,
+// and at most one equal space more.
 const MostApart = 2
 
 // unequal returns the grid points, ascending, of the n ports with the least
@@ -70,11 +72,26 @@ func (r *Ring) gaps(n int) (low, high int) {
 		least = LeastApart * r.GirthCm / float64(n)
 	}
 	low = max(1, int(math.Ceil(min(least/r.GirthCm*cells-1e-9, 2*cells))))
-	high = min(cells, MostApart*cells/n)
+	high = min(cells, max(MostApart*cells, cells+n*r.widest())/n)
 	if r.SpacingMaxCm > 0 {
 		high = int(math.Floor(min(r.SpacingMaxCm/r.GirthCm*cells+1e-9, cells)))
 	}
 	return low, high
+}
+
+// widest is the number of grid points in the longest arc where no port may go.
+func (r *Ring) widest() int {
+	w := newWalk(r, 1)
+	run, longest := 0, 0
+	for i := 0; i < 2*cells; i++ { // twice round, for an arc across north
+		if w.free[i%cells] {
+			run = 0
+			continue
+		}
+		run++
+		longest = max(longest, min(run, cells))
+	}
+	return longest + 1
 }
 
 // walk holds the work space of one dynamic programme.
