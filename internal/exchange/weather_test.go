@@ -236,18 +236,32 @@ func TestReadWeather_AnyTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cell := rapid.SampledFrom([]string{"", "0", "-9999", "12.5", "300", "101", "1e9", "nan", "x", "2026-06-01", "2026-10-25 02:30", "2026-03-29 02:30", "2026-06-01 24:00", "2026-06-01T10:00Z", "2026-06-01 11:15", "01/02/2026 10:00"})
-	heads := rapid.SampledFrom([]string{"date", "time", "temp_c", "tmin_c", "tmax_c", "tmin_f", "rh_pct", "rhmin_pct", "rhmax_pct", "wind_ms", "wind_mph", "solar_mj_m2", "rain_in", "other"})
+	number := rapid.SampledFrom([]string{"", "0", "-9999", "12.5", "300", "101", "1e9", "9", "21", "0.5"})
+	day := rapid.SampledFrom([]string{"2026-06-01", "2026-06-02", "2026-06-03", "2026-06-09"})
+	instant := rapid.SampledFrom([]string{"2026-10-25 02:30", "2026-03-29 02:30", "2026-06-01 24:00", "2026-06-01T10:00Z", "2026-06-01 11:15", "2026-06-01 12:00", "2026-06-01 13:00"})
+	odd := rapid.SampledFrom([]string{"nan", "x", "01/02/2026 10:00", "2026-06-01", "2026-06-01 10:00"})
+	heads := rapid.SampledFrom([]string{"rh_pct", "rhmin_pct", "rhmax_pct", "wind_ms", "wind_mph", "solar_mj_m2", "rain_in", "tdew_c", "other"})
 	accepted := 0
 	rapid.Check(t, func(r *rapid.T) {
-		columns := rapid.SliceOfNDistinct(heads, 1, 8, rapid.ID).Draw(r, "columns")
+		columns, stamp := []string{"date", "tmin_c", "tmax_f"}, day
+		if rapid.Bool().Draw(r, "hours") {
+			columns, stamp = []string{"time", "temp_c"}, instant
+		}
+		columns = append(columns, rapid.SliceOfNDistinct(heads, 0, 5, rapid.ID).Draw(r, "columns")...)
 		var b strings.Builder
 		b.WriteString(strings.Join(columns, ",") + "\n")
 		n := rapid.IntRange(0, 6).Draw(r, "rows")
 		for range n {
 			row := make([]string, len(columns))
 			for i := range row {
-				row[i] = cell.Draw(r, "cell")
+				switch {
+				case rapid.IntRange(0, 60).Draw(r, "odd") == 0:
+					row[i] = odd.Draw(r, "cell")
+				case i == 0:
+					row[i] = stamp.Draw(r, "stamp")
+				default:
+					row[i] = number.Draw(r, "cell")
+				}
 			}
 			b.WriteString(strings.Join(row, ",") + "\n")
 		}
