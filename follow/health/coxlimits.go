@@ -92,7 +92,7 @@ func profileLimits(at func(float64) (float64, error), peak, best, spread, confid
 				return nil, nil
 			}
 		}
-		for k := 0; k < 200 && math.Abs(outside-inside) > 1e-10*(1+math.Abs(inside)); k++ {
+		for k := 0; k < 200 && math.Abs(outside-inside) > 1e-8*(1+math.Abs(inside)); k++ {
 			mid := (inside + outside) / 2
 			l, err := at(mid)
 			if err != nil {

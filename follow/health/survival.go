@@ -63,7 +63,9 @@ type TestResult struct {
 // Hazard compares one treatment with the reference: Ratio under 1 means that
 // its trees die more slowly. Low or High nil is unlimited. Method is the
 // likelihood (efron, breslow, exact), or firth where one group has no deaths;
-// ProfileLow and ProfileHigh are profile-likelihood limits.
+// ProfileLow and ProfileHigh are profile-likelihood limits, left out
+// for more than 20,000 trees times coefficients; Firth's estimate gives way to
+// them there.
 type Hazard struct {
 	Treatment   string   `json:"treatment"`
 	Versus      string   `json:"versus"`
@@ -280,10 +282,13 @@ func (out *SurvivalReport) compare(d dataset, o SurvivalOptions) error {
 func (out *SurvivalReport) hazards(f CoxFit, in CoxData, d dataset, o SurvivalOptions) {
 	z, _ := zQuantile(o.Confidence)
 	var firth []Limits
+	small := f.N*len(f.Coefficients) <= 20000
 	if f.Stop == "separated" {
-		var err error
-		if firth, err = f.Firth(o.Confidence); err != nil {
-			firth = nil
+		if small {
+			var err error
+			if firth, err = f.Firth(o.Confidence); err != nil {
+				firth = nil
+			}
 		}
 		out.Notes = append(out.Notes, note("hazard-separated", finding.Warning, finding.Args{"versus": finding.Text(o.Versus)}))
 	}
@@ -297,7 +302,9 @@ func (out *SurvivalReport) hazards(f CoxFit, in CoxData, d dataset, o SurvivalOp
 	}
 	for j := range f.Coefficients {
 		h := Hazard{Treatment: d.names[j+1], Versus: o.Versus, Method: string(f.Ties), Separated: f.Separated[j]}
-		if l, err := f.Profile(j, o.Confidence); err == nil {
+		if !small && !f.Separated[j] {
+			// So many trees: profile and Wald limits agree, the search would cost minutes.
+		} else if l, err := f.Profile(j, o.Confidence); err == nil {
 			h.ProfileLow, h.ProfileHigh = exponent(l.Low), exponent(l.High)
 		}
 		switch {

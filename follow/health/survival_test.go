@@ -356,6 +356,36 @@ func TestSurvival_Report(t *testing.T) {
 	}
 }
 
+// Whatever the rows, the reports are JSON: no NaN, no infinity, no panic.
+func TestReports_AlwaysAnswer(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(2, 14).Draw(t, "n")
+		var rows []Death
+		var cs []Count
+		for i := range n {
+			rows = append(rows, Death{Tree: fmt.Sprint(i), Treatment: rapid.SampledFrom([]string{"control", "a", "b"}).Draw(t, "treatment"),
+				Days: float64(rapid.IntRange(0, 6).Draw(t, "days")), Died: rapid.Bool().Draw(t, "died"), Stratum: rapid.SampledFrom([]string{"x", "y"}).Draw(t, "stratum")})
+			role := []string{"treated", "untreated"}[i%2]
+			b, a := float64(rapid.IntRange(0, 5).Draw(t, "before")), float64(rapid.IntRange(0, 5).Draw(t, "after"))
+			cs = append(cs, both(role, b, a))
+		}
+		r, err := Survival(rows, SurvivalOptions{Stratified: rapid.Bool().Draw(t, "stratified")})
+		if err != nil && !slices.Contains(ids(err), "survival-all-dead-day-0") {
+			t.Fatal(err)
+		}
+		if _, err := json.Marshal(r); err != nil {
+			t.Fatal(err)
+		}
+		e, err := Efficacy(cs, EfficacyOptions{Resamples: 200, Formula: rapid.SampledFrom([]Formula{"", FormulaSunShepard}).Draw(t, "formula")})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := json.Marshal(e); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
 func TestLogRank_Refuses(t *testing.T) {
 	if _, err := LogRank([]float64{1, 2}, []bool{false, false}, []int{0, 1}, nil, 0); !errors.Is(err, ErrNoEvents) {
 		t.Error(err)
