@@ -114,7 +114,10 @@ func (d *document) personList(day *crew.Day, p *crew.PersonDay) {
 		}
 	}
 	slices.SortStableFunc(visits, func(a, b crew.TreeVisit) int { return int(a.LoadS - b.LoadS) })
-	const cols = 3
+	cols := 3
+	if d.narrow(visits) {
+		cols = 4
+	}
 	const rowH = lineBody + 1.2
 	n := (len(visits) + cols - 1) / cols
 	h := float64(n)*rowH + 5.5
@@ -131,7 +134,7 @@ func (d *document) personList(day *crew.Day, p *crew.PersonDay) {
 		h = 0 // runs over the page
 	}
 	d.columns(cols, 4, h)
-	t := d.newTable(column{head: d.t("report-time"), share: 19, right: true}, column{head: d.t("col-tree"), share: 22, bold: true}, column{head: d.t("col-ports"), share: 15, right: true})
+	t := d.newTable(column{head: d.t("report-time"), share: 15, right: true}, column{head: d.t("col-tree"), share: 17, bold: true}, column{head: d.t("col-ports"), share: 15, right: true})
 	for _, v := range visits {
 		ports := 0
 		for _, k := range d.trees[v.Tree] {
@@ -140,6 +143,19 @@ func (d *document) personList(day *crew.Day, p *crew.PersonDay) {
 		t.row(d.clock(day.Start.Add(time.Duration(v.LoadS)*time.Second)), v.Tree, whole(ports))
 	}
 	d.single()
+}
+
+// narrow reports whether times and tags are short enough for four columns.
+func (d *document) narrow(visits []crew.TreeVisit) bool {
+	if d.say.US && d.say.Lang == "en" {
+		return false // am and pm
+	}
+	for _, v := range visits {
+		if d.measure(v.Tree, text{bold: true}) > 12 {
+			return false
+		}
+	}
+	return true
 }
 
 // workOf says how many trees a person has and how far they walk.

@@ -240,6 +240,7 @@ func (d *document) pairs(trees []int, sketch func(t *plan.Tree, w float64) (draw
 	for i := 0; i < len(trees); i += each {
 		var row []draw.Scene
 		h := 0.0
+		third := (d.h-foot-top)/3 - 1 // three rows a page, if that makes the type hardly smaller
 		for _, k := range trees[i:min(i+each, len(trees))] {
 			sc, err := sketch(&d.plan.Trees[k], w)
 			if err != nil {
@@ -248,9 +249,12 @@ func (d *document) pairs(trees []int, sketch func(t *plan.Tree, w float64) (draw
 			row = append(row, sc)
 			h = max(h, sc.Height/pxPerMM)
 		}
+		if h > third && h*0.89 <= third {
+			h = third
+		}
 		d.need(h + 1)
 		for k, sc := range row {
-			d.place(sc, d.x+float64(k)*(w+gutter), d.y, w, 0)
+			d.place(sc, d.x+float64(k)*(w+gutter), d.y, w, h)
 		}
 		d.y += h + 1
 	}

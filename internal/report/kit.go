@@ -69,6 +69,7 @@ func (d *document) mixing(m crew.Mix) {
 		}
 		return
 	}
+	d.need(50) // the steps stay together
 	d.subhead(d.t("head-mixing"))
 	for _, l := range d.plan.Mix {
 		args := finding.Args{

@@ -48,22 +48,30 @@ func (d *document) pocket() error {
 		d.subhead(d.t("report-spill"))
 		d.paragraph(s, text{})
 	}
-	d.nextPanel()
+	steps := []string{"measure", "mix", "drill"}
+	before := d.pocketTexts("plan")
+	told := d.room(before, text{size: small})
+	if told {
+		d.y += 2
+		d.bullets(before)
+	}
+	d.panel(1)
 	d.panelHead(d.t("report-class-card"))
 	d.pocketClasses()
-	steps := []string{"measure", "mix", "drill"}
-	if len(d.ownRows()) <= pocketRows {
+	if !told && d.at == 1 && d.room(before, text{size: small}) {
+		told = true
 		d.y += 2
-		d.pocketCautions("plan")
-	} else {
+		d.bullets(before)
+	}
+	if !told {
 		steps = append(steps, "plan")
 	}
-	d.nextPanel()
+	d.panel(2)
 	d.panelHead(d.t("report-pocket-steps"))
-	d.pocketCautions(steps...)
-	d.nextPanel()
+	d.bullets(d.pocketTexts(steps...))
+	d.panel(3)
 	d.panelHead(d.t("head-cautions"))
-	d.pocketCautions("apply", "after")
+	d.bullets(d.pocketTexts("apply", "after"))
 	d.single()
 	return nil
 }
@@ -94,13 +102,15 @@ func (d *document) panels() {
 	d.enter(0)
 }
 
-// nextPanel goes on to the next panel if anything stands in this one.
-func (d *document) nextPanel() {
-	if d.at+1 < len(d.frames) {
-		d.enter(d.at + 1)
+// panel goes on to a panel of the first page; where the text has passed it
+// already, to the next place there is.
+func (d *document) panel(i int) {
+	if len(d.frames) == 4 && i > d.at {
+		d.enter(i)
 		return
 	}
-	d.newPage()
+	d.need(30)
+	d.y += 2
 }
 
 func (d *document) panelHead(str string) {
@@ -185,10 +195,9 @@ func (d *document) pocketClasses() {
 	}
 }
 
-// pocketCautions are the cautions of some steps, in body type where the panel
-// holds them and else in small print; first aid and number stand on the first
-// panel.
-func (d *document) pocketCautions(steps ...string) {
+// pocketTexts are the cautions of some steps; first aid and number stand on the
+// first panel.
+func (d *document) pocketTexts(steps ...string) []string {
 	var texts []string
 	cs := d.plan.Cautions
 	for _, step := range steps {
@@ -205,20 +214,28 @@ func (d *document) pocketCautions(steps ...string) {
 			texts = append(texts, d.cautionText(c, words))
 		}
 	}
+	return texts
+}
+
+// room reports whether texts fit below in the panel.
+func (d *document) room(texts []string, t text) bool {
+	h := 2.0
+	for _, str := range texts {
+		h += float64(len(d.wrap(str, d.width-3, t)))*t.lead() + 1.2
+	}
+	return d.y+h <= d.bottom
+}
+
+// bullets lists texts in body type where the panel holds them, else in small
+// print.
+func (d *document) bullets(texts []string) {
 	t := text{size: body}
-	for _, try := range []text{{size: body}, {size: small}} {
-		t = try
-		h := 0.0
-		for _, str := range texts {
-			h += float64(len(d.wrap(str, d.width-3, t)))*t.lead() + 1.2
-		}
-		if d.y+h <= d.bottom {
-			break
-		}
+	if !d.room(texts, t) {
+		t.size = small
 	}
 	for _, str := range texts {
 		ls := d.wrap(str, d.width-3, t)
-		d.need(float64(len(ls))*t.lead() + 0.8)
+		d.need(min(float64(len(ls))*t.lead()+0.8, 20))
 		d.gray(ink)
 		d.pdf.Rect(d.x, d.y+t.lead()*0.42, 1.1, 1.1, "F")
 		for _, l := range ls {

@@ -385,6 +385,33 @@ func TestPlan_FiveThousandTrees(t *testing.T) {
 	}
 }
 
+// The pocket card is one page, in every language and on both papers.
+func TestPocket_OnePage(t *testing.T) {
+	for _, l := range lang.Languages {
+		for p, u := range map[string]string{"a4": "metric", "letter": "us"} {
+			in := estate(t, want{lang: l, units: u, paper: p})
+			data, seen := render(t, in)
+			last := bytes.Count(data, []byte("/Type /Page\n"))
+			at := map[string]int{}
+			for _, x := range seen.texts {
+				for _, id := range []string{"report-emergency", "report-class-card", "report-pocket-steps", "head-cautions"} {
+					if x.s == in.Say.T(id) {
+						at[id] = x.page
+					}
+				}
+			}
+			for id, page := range at {
+				if page != last {
+					t.Errorf("%s %s: %s stands on page %d of %d", l, p, id, page, last)
+				}
+			}
+			if len(at) != 4 {
+				t.Errorf("%s %s: panels missing: %v", l, p, at)
+			}
+		}
+	}
+}
+
 // Several stems of one tree are named apart everywhere.
 func TestPlan_Stems(t *testing.T) {
 	trees, _ := grid(12)
