@@ -11,7 +11,8 @@ import (
 
 // hard problems: known parameters, noise from a seeded generator, starts so far
 // away that a careless solver leaves for infinity. The check is a second route:
-// the fit started at the true parameters.
+// the fit started at the true parameters. Forms, starts and rounded parameters
+// follow hard problems of the NIST collection (from memory); the data are invented.
 func TestSolve_FarStartsReachTheSameMinimum(t *testing.T) {
 	grid := func(from, step float64, n int) []float64 {
 		x := make([]float64, n)
