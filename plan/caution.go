@@ -27,6 +27,9 @@ func cautions(j *Job) []Caution {
 		return out
 	}
 	add("plan", "caution-each-port-a-wound", finding.ByPractice)
+	if j.use.WithoutDrilling != "" {
+		out = append(out, Caution{Step: "plan", ID: "without-drilling", Authority: finding.ByLabel, Text: j.use.WithoutDrilling, Page: j.use.Page})
+	}
 	add("measure", "caution-look-before-drilling", finding.ByPractice)
 	for _, item := range card.Safety.Mix {
 		out = append(out, Caution{Step: "mix", ID: "gear-mix", Authority: finding.ByLabel, Text: item})

@@ -16,7 +16,7 @@ var keys = map[string][]string{
 	"source":       {"kind", "date"},
 	"verified":     {"entered_by", "entered_on", "checked_by", "checked_on"},
 	"use": {"method", "sites", "targets", "measure", "tree", "rate", "dilution", "ports", "pressure", "limits", "timing",
-		"rei", "notify", "phi", "grazing", "page"},
+		"rei", "notify", "phi", "grazing", "without_drilling", "page"},
 	"site":      {"name", "code", "food", "bearing"},
 	"measure":   {"at", "stems"},
 	"tree":      {"min", "max", "crown_loss_max"},

@@ -48,6 +48,7 @@ func (r *reader) use(m mapping) (u label.Use) {
 		u.Timing = r.timing(r.mapping(n, "timing", m.pathOf("timing")))
 	}
 	u.Reentry, u.Harvest = r.reentry(m), r.harvest(m)
+	u.WithoutDrilling = m.text("without_drilling")
 	u.Page = m.count("page", 1, 9999)
 	return u
 }

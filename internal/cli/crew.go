@@ -1,7 +1,7 @@
 package cli
 
 import (
-	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -9,6 +9,7 @@ import (
 
 	"sapward/finding"
 	"sapward/internal/exchange"
+	"sapward/internal/report"
 	"sapward/measure/tree"
 	"sapward/numeric/exact"
 	"sapward/plan"
@@ -114,17 +115,9 @@ func (o crewOptions) gear(p *plan.Plan) (plan.Crew, error) {
 	return c, faults.OrNil()
 }
 
-// minorDigits are the decimals of currencies that do not have two (ISO 4217,
-// from memory).
-var minorDigits = map[string]int64{"JPY": 1, "KRW": 1, "CLP": 1, "VND": 1, "ISK": 1, "PYG": 1, "UGX": 1, "XAF": 1, "XOF": 1, "BHD": 1000, "KWD": 1000, "JOD": 1000, "OMR": 1000, "TND": 1000}
-
 // minorPrice turns a price into minor units for what the kit counts.
 func minorPrice(r exchange.PriceRow, o crewOptions) (crew.Price, *finding.Fault) {
-	digits := int64(100)
-	if d, ok := minorDigits[o.Currency]; ok {
-		digits = d
-	}
-	minor := r.Price.Mul(exact.Int(digits))
+	minor := r.Price.Mul(exact.Int(report.MinorUnits(o.Currency)))
 	if exact.Int(minor.Floor()).Cmp(minor) != 0 {
 		return crew.Price{}, finding.Bad("price-decimals", finding.Where{File: o.Costs, Line: r.Row}, finding.Args{"currency": finding.Text(o.Currency)})
 	}
@@ -177,7 +170,7 @@ const equipLimit = 5000
 
 // equip lays out all trees and makes the crew's outfit. Larger blocks get one
 // only when a crew is named.
-func (o crewOptions) equip(job *plan.Job, r plan.Request, trees *exchange.TreeReader) (plan.Plan, []tree.Tree, error) {
+func (o crewOptions) equip(job *plan.Job, r plan.Request, trees *exchange.TreeReader, drinks func(*tree.Tree, plan.Tree) (float64, bool)) (plan.Plan, []tree.Tree, error) {
 	p := job.Plan
 	asked := o.Crew > 0 || o.CrewFile != ""
 	if p.Totals.Planned == 0 || !asked && p.Totals.Trees > equipLimit {
@@ -195,6 +188,7 @@ func (o crewOptions) equip(job *plan.Job, r plan.Request, trees *exchange.TreeRe
 	if err != nil {
 		return p, nil, err
 	}
+	c.Drinks = drinks
 	outfit, err := plan.Equip(p, block, r, c)
 	if err != nil {
 		return p, nil, err
@@ -223,7 +217,10 @@ func (e *env) printOutfit(p plan.Plan) {
 	if n := len(o.Schedule.Unscheduled); n > 0 {
 		e.println(say.Say("day-unscheduled", finding.Args{"count": finding.Count(n)}))
 	}
-	e.println(say.Say("day-basis", finding.Args{"source": finding.Text(say.T("steps-default")), "minutes": finding.Number(o.Uptake.MinutesPerPort, "min"), "walk": finding.Number(o.Walk.LengthM, "m")}))
+	e.println(say.Say("day-basis", finding.Args{"source": finding.Text(say.T("steps-default")), "minutes": finding.Number(o.Uptake.MinutesPerPort, "min"), "walk": finding.Number(math.Round(o.Walk.LengthM), "m")}))
+	if o.Uptake.Modelled > 0 {
+		e.println(say.Say("day-uptake", finding.Args{"trees": finding.Count(o.Uptake.Modelled), "least": finding.Number(o.Uptake.LeastMinutes, "min"), "most": finding.Number(o.Uptake.MinutesPerPort, "min")}))
+	}
 	if o.Pilot != nil {
 		e.println(say.T("day-pilot"))
 	}
@@ -245,7 +242,7 @@ func (e *env) printOutfit(p plan.Plan) {
 		e.println(say.Say("mixing-left", finding.Args{"mix": finding.Number(o.Mixing.LeftMixML, "mL"), "product": finding.Number(o.Mixing.LeftProductML, "mL"), "rinse": finding.Number(o.Mixing.WaterRinseML, "mL")}))
 	}
 	if o.Cost != nil {
-		e.println(say.Say("cost-line", finding.Args{"total": finding.Text(money(o.Cost.Total)), "unpriced": finding.Count(len(o.Cost.Unpriced))}))
+		e.println(say.Say("cost-line", finding.Args{"total": finding.Text(report.Money(o.Cost.Total)), "unpriced": finding.Count(len(o.Cost.Unpriced))}))
 	}
 }
 
@@ -268,19 +265,4 @@ func (e *env) kitCount(l crew.KitLine, n int64) string {
 		return e.say.Volume(float64(n) / 1000)
 	}
 	return strconv.FormatInt(n, 10)
-}
-
-// money writes an amount with its currency: 12.50 EUR.
-func money(m crew.Money) string {
-	digits := int64(100)
-	if d, ok := minorDigits[m.Currency]; ok {
-		digits = d
-	}
-	switch digits {
-	case 1:
-		return fmt.Sprintf("%d %s", m.Minor, m.Currency)
-	case 1000:
-		return fmt.Sprintf("%d.%03d %s", m.Minor/1000, m.Minor%1000, m.Currency)
-	}
-	return fmt.Sprintf("%d.%02d %s", m.Minor/100, m.Minor%100, m.Currency)
 }

@@ -24,6 +24,7 @@ type planCmd struct {
 	Trees string `arg:"" help:"TREES.csv or .xlsx: tree and one of diameter_cm diameter_in girth_cm girth_in."`
 	planOptions
 	crewOptions
+	uptakeOptions
 	Out   string `help:"Folder to write plan.json, plan.csv, plan.xlsx and plan.pdf to; complete or not at all."`
 	Name  string `help:"Name of the block, for the paper."`
 	Paper string `help:"Paper of plan.pdf: a4 or letter (default by --units)." enum:",a4,letter" default:""`
@@ -184,7 +185,11 @@ func (c planCmd) Run(e *env) error {
 	if c.CSV {
 		return writeCSV(e.stdout, job, trees)
 	}
-	p, block, err := c.equip(job, r, trees)
+	drinks, err := c.drinks(c, r, label.Method(job.Plan.Method))
+	if err != nil {
+		return err
+	}
+	p, block, err := c.equip(job, r, trees, drinks)
 	if err != nil {
 		return err
 	}

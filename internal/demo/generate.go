@@ -38,6 +38,7 @@ func Generate(seed uint64) map[string][]byte {
 	files["avenue/limbs.csv"] = elms.limbs(rng)
 	files["avenue/history.csv"] = elms.history()
 	files["chestnut/trees.csv"] = chestnuts(rng)
+	files["avenue/forecast.csv"] = forecast(rng)
 	return files
 }
 
@@ -208,6 +209,34 @@ func chestnuts(rng *rand.Rand) []byte {
 			d := round1(math.Min(60, math.Max(18, 31*math.Exp(0.16*rng.NormFloat64()))))
 			fmt.Fprintf(&b, "C%d-%02d,Castanea sativa,ring-porous,%.1f,1.30,%.1f,%.1f,healthy,%d,yes,%d.0,%d.0\n",
 				row+1, k+1, d, round1(3+0.13*d+0.4*rng.NormFloat64()), round1(3+0.25*d+0.5*rng.NormFloat64()), rng.IntN(9), 10*k, 25*row)
+		}
+	}
+	return b.Bytes()
+}
+
+// forecast is five invented days of hourly weather round the day of work, the
+// third of them wet.
+func forecast(rng *rand.Rand) []byte {
+	var b bytes.Buffer
+	b.WriteString(invented)
+	b.WriteString("time,temp_c,rh_pct,wind_ms,solar_mj_m2,rain_mm\n")
+	for day := range 5 {
+		warm, wet := 17+2*rng.Float64(), day == 2
+		for h := range 24 {
+			sun := math.Max(0, math.Sin(math.Pi*(float64(h)+0.5-5.5)/15)) // light from 5:30 to 20:30
+			if h < 5 || h > 20 {
+				sun = 0
+			}
+			temp := warm + 6.5*math.Sin(2*math.Pi*(float64(h)-9)/24)
+			hum := 68 - 22*math.Sin(2*math.Pi*(float64(h)-9)/24)
+			solar, rain := 3.1*sun, 0.0
+			if wet {
+				temp, hum, solar = temp-4, math.Min(98, hum+22), solar*0.35
+				if h >= 7 && h <= 14 {
+					rain = round1(0.4 + rng.Float64())
+				}
+			}
+			fmt.Fprintf(&b, "2026-06-%02dT%02d:00+02:00,%.1f,%.0f,%.1f,%.2f,%.1f\n", 16+day, h, temp, hum, 0.8+1.6*sun+0.4*rng.Float64(), solar, rain)
 		}
 	}
 	return b.Bytes()

@@ -10,6 +10,7 @@ avenue/    a town avenue of 164 elms on 1.2 ha, facing a vascular wilt
            obstacles.csv  arcs of the trunk where no port may go
            limbs.csv      limbs of the largest trees
            history.csv    earlier treatments
+           forecast.csv   five days of hourly weather
 chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            trees.csv, card.yaml (Invented Product B)
 
@@ -17,7 +18,8 @@ commands.txt lists the commands that "sapward demo" runs here, one a line.
 `
 
 const commands = `sample avenue/tape.csv --card avenue/card.yaml --method injection --block-trees 164
-plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --target "vascular wilt" --territory DEMO --on 2026-06-17 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --out avenue/plan
+plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --target "vascular wilt" --territory DEMO --on 2026-06-17 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --crew 3 --zone Europe/Madrid --weather avenue/forecast.csv --lat 45.9 --elevation_m 210 --out avenue/plan
+weather avenue/forecast.csv --lat 45.9 --elevation_m 210 --zone Europe/Madrid --card avenue/card.yaml --method injection --bloom no
 plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "sweet chestnut" --target "root rot" --territory DEMO --on 2026-06-15 --area_ha 2.4 --bloom after --certificate-valid-to 2027-12-31 --harvest-from 2026-10-05 --out chestnut/plan
 `
 
@@ -88,6 +90,8 @@ uses:
     timing: {months: [3, 4, 5, 6, 7, 8, 9], temperature: [5 °C, 32 °C], bloom: after petal fall}
     rei: 24 h
     phi: 120 d
+    without_drilling: "Invented text. A trunk spray in spring is allowed as well."
+    page: 6
 safety:
   ppe:
     mix: [chemical-resistant gloves, eye protection]

@@ -132,9 +132,9 @@ func (d *document) cost(c *crew.Cost) {
 		case crew.CostProduct, crew.KitDisinfectant:
 			n = d.ul(l.Quantity)
 		}
-		t.row(d.t(l.Item), n, money(l.Cost))
+		t.row(d.t(l.Item), n, Money(l.Cost))
 	}
-	t.row(d.t("report-total"), "", money(c.Total))
+	t.row(d.t("report-total"), "", Money(c.Total))
 	if len(c.Unpriced) > 0 {
 		var names []string
 		for _, u := range c.Unpriced {
@@ -151,9 +151,17 @@ func (d *document) cost(c *crew.Cost) {
 // hundred (ISO 4217, from memory).
 var minorDigits = map[string]int64{"JPY": 1, "KRW": 1, "CLP": 1, "VND": 1, "ISK": 1, "PYG": 1, "UGX": 1, "XAF": 1, "XOF": 1, "BHD": 1000, "KWD": 1000, "JOD": 1000, "OMR": 1000, "TND": 1000}
 
-// money writes an amount with its currency: 12.50 EUR.
-func money(m crew.Money) string {
-	switch minorDigits[m.Currency] {
+// MinorUnits is how many minor units make one unit of a currency.
+func MinorUnits(currency string) int64 {
+	if d, ok := minorDigits[currency]; ok {
+		return d
+	}
+	return 100
+}
+
+// Money writes an amount with its currency: 12.50 EUR.
+func Money(m crew.Money) string {
+	switch MinorUnits(m.Currency) {
 	case 1:
 		return fmt.Sprintf("%d %s", m.Minor, m.Currency)
 	case 1000:

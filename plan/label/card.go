@@ -103,7 +103,10 @@ type Use struct {
 	Timing   Timing
 	Reentry  Reentry
 	Harvest  Harvest
-	Page     int // page of the label, 0 if not given
+	// WithoutDrilling is a way of treating without wounds that the same label
+	// allows, in its words; empty if none was typed in.
+	WithoutDrilling string
+	Page            int // page of the label, 0 if not given
 }
 
 // Site is where the product may be used.
