@@ -88,11 +88,42 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) (status int)
 		fmt.Fprintln(stderr, lang.New(wanted(args), "metric").T("usage-hint"))
 		return exitBad
 	}
-	e := &env{stdin: stdin, stdout: stdout, stderr: stderr, globals: g.Globals, say: lang.New(g.Lang, g.Units)}
-	if err := ctx.Run(e); err != nil {
+	out := &sink{w: stdout}
+	e := &env{stdin: stdin, stdout: out, stderr: stderr, globals: g.Globals, say: lang.New(g.Lang, g.Units)}
+	err = ctx.Run(e)
+	if out.err != nil { // nothing that was said can be relied on
+		e.globals.JSON = false
+		return e.fail(&finding.Fault{Class: finding.Storage, ID: "output-unwritable", Cause: out.err, Args: finding.Args{"reason": finding.Text(reason(out.err))}})
+	}
+	if err != nil {
 		return e.fail(err)
 	}
 	return e.status
+}
+
+// sink remembers the first error of standard output, so that a full disk
+// behind it is never taken for success.
+type sink struct {
+	w   io.Writer
+	err error
+}
+
+func (s *sink) Write(b []byte) (int, error) {
+	if s.err != nil {
+		return 0, s.err
+	}
+	n, err := s.w.Write(b)
+	s.err = err
+	return n, err
+}
+
+// reason is what the operating system said, without the path.
+func reason(err error) string {
+	var pe *os.PathError
+	if errors.As(err, &pe) {
+		return pe.Err.Error()
+	}
+	return err.Error()
 }
 
 // wanted finds the language asked for when the arguments could not be parsed.
@@ -159,12 +190,7 @@ func usage(id string, args finding.Args) error {
 
 // fileFault says that a file could not be read or written.
 func fileFault(id, path string, err error) *finding.Fault {
-	reason := err
-	var pe *os.PathError
-	if errors.As(err, &pe) {
-		reason = pe.Err
-	}
-	return &finding.Fault{Class: finding.BadInput, ID: id, Where: finding.Where{File: path}, Args: finding.Args{"reason": finding.Text(reason.Error())}, Cause: err}
+	return &finding.Fault{Class: finding.BadInput, ID: id, Where: finding.Where{File: path}, Args: finding.Args{"reason": finding.Text(reason(err))}, Cause: err}
 }
 
 // readFile reads a file, or standard input for "-".
