@@ -80,6 +80,13 @@ func chooseUse(r *Request, f *facts) (use label.Use, index int, ok bool) {
 	return use, index, true
 }
 
+// UseOf returns the one use of a card that a method, site and target name. ok
+// is false where they leave more than one, or none.
+func UseOf(card label.Card, method label.Method, site, target string) (use label.Use, ok bool) {
+	use, _, ok = chooseUse(&Request{Card: card, Method: method, Site: site, Target: target}, &facts{})
+	return use, ok
+}
+
 func useRef(i int) string { return "uses[" + exact.Int(int64(i)).String() + "]" }
 
 func narrow(in []int, keep func(int) bool) []int {
@@ -146,6 +153,15 @@ func judgeBlock(r *Request, u label.Use, ref string, f *facts) {
 	judgePeople(r, f)
 	judgeTiming(r, u, ref, f)
 	judgeHarvest(r, u, ref, f)
+	if !u.Ports.SapwoodDepth.Known {
+		f.need("sapwood-depth-unsaid", ref+".ports.sapwood_depth", finding.ByLabel, nil)
+	}
+	if !u.Ports.Hole.Known {
+		f.need("hole-unsaid", ref+".ports.hole", finding.ByLabel, nil)
+	}
+	if r.LimbShare.Sign() > 0 && len(r.Limbs) == 0 {
+		f.warn("limb-share-unused", ref+".ports.place", finding.ByEstimate, nil)
+	}
 }
 
 // judgeCard checks registration, territory and the second person.
@@ -165,6 +181,9 @@ func judgeCard(r *Request, f *facts) {
 		} else {
 			f.notes = append(f.notes, c)
 		}
+	}
+	if !r.Card.Product.RestrictedUse && !r.Card.Product.RestrictedStated {
+		f.need("restricted-unsaid", "product.restricted_use", finding.ByLabel, nil)
 	}
 	if !r.Card.Verified.Complete() {
 		f.warn("card-unchecked", "verified", finding.ByLabel, nil)
@@ -343,8 +362,8 @@ func earlier(r *Request, u label.Use, active string) (sum exact.Rat, unknown int
 	content, known := contentOf(r.Card.Product, active)
 	for _, h := range r.History {
 		mine := strings.EqualFold(h.Product, r.Card.Product.Name)
-		if !strings.EqualFold(h.Active, active) && !(mine && h.Active == "") {
-			continue
+		if _, onCard := contentOf(r.Card.Product, h.Active); !strings.EqualFold(h.Active, active) && !(mine && !onCard) {
+			continue // another active; this product under a name the card does not know counts
 		}
 		if !r.On.IsZero() && !h.DateEnd.IsZero() && !year(u.Limits, r.On).Before(h.DateEnd) {
 			continue

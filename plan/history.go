@@ -66,7 +66,7 @@ func (j *Job) judgeHistory(t *tree.Tree, said, refused *[]finding.Finding) {
 	var days = map[civil.Date]bool{}
 	l := j.use.Limits
 	after := year(l, j.r.On)
-	undated := false
+	undated, later := false, false
 	var last, earliest civil.Date // of the treatment that keeps this one waiting longest
 	wait := 0
 	for _, h := range rows {
@@ -75,7 +75,8 @@ func (j *Job) judgeHistory(t *tree.Tree, said, refused *[]finding.Finding) {
 			continue
 		}
 		if !h.DateEnd.Before(j.r.On) && h.DateEnd != j.r.On {
-			continue // later than this work: not history
+			later = true
+			continue
 		}
 		w := j.intervalDays(h.Method)
 		if next := h.DateEnd.AddDays(w); w > 0 && (next.After(earliest) || next == earliest && h.DateEnd.After(last)) {
@@ -87,6 +88,9 @@ func (j *Job) judgeHistory(t *tree.Tree, said, refused *[]finding.Finding) {
 	}
 	if undated {
 		*said = append(*said, open("history-date-needed", j.ref+".limits.interval", nil))
+	}
+	if later {
+		*said = append(*said, finding.Finding{ID: "history-later", Severity: finding.Open, Authority: finding.ByLabel, Ref: j.ref + ".limits.interval"})
 	}
 	if earliest.After(j.r.On) {
 		*refused = append(*refused, mandatory("interval-too-short", j.ref+".limits.interval", finding.Args{

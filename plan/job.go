@@ -104,6 +104,9 @@ func Decide(r Request, src Source) (*Job, error) {
 	if err != nil {
 		return nil, err
 	}
+	if n := int64(r.BlockTrees); n > 0 && n < s.trees {
+		return nil, finding.Faults{{Class: finding.Usage, ID: "block-trees-small", Args: finding.Args{"block": finding.Number(float64(n), ""), "taped": finding.Number(float64(s.trees), "")}}}
+	}
 	s.report(&f)
 	if len(s.diameters) > 0 {
 		j.Smallest, j.Largest = slices.Min(s.diameters), slices.Max(s.diameters)
@@ -303,6 +306,9 @@ func (j *Job) decide(s *survey, f *facts) error {
 	var err error
 	if j.r.FillCount > 0 {
 		j.fills, err = dose.LeastMisdose(needs, j.grid, j.r.FillCount)
+		if few, fewErr := dose.FewestFills(needs, j.grid); err == nil && fewErr == nil && few.Ports < j.fills.Ports {
+			f.warn("fills-more-ports", j.ref+".ports", finding.ByEstimate, finding.Args{"ports": finding.Number(float64(j.fills.Ports), ""), "fewest": finding.Number(float64(few.Ports), "")})
+		}
 	} else {
 		j.fills, err = dose.FewestFills(needs, j.grid)
 	}
@@ -497,6 +503,7 @@ func (j *Job) finish(s *survey, f *facts) {
 		p.Totals = Totals{Trees: s.trees, RefusedTrees: p.Totals.RefusedTrees, Active: p.Totals.Active}
 	}
 	p.Block = j.block(s)
+	j.judgeWholeBlock(f)
 	if j.planning {
 		p.ClassCard = j.ClassCard(exact.Frac(1, 10))
 	}
@@ -515,6 +522,28 @@ func (j *Job) finish(s *survey, f *facts) {
 	}
 	if p.Totals.Active == nil {
 		p.Totals.Active = []ActiveLine{}
+	}
+}
+
+// judgeWholeBlock warns when the trees nobody taped, dosed like the taped ones,
+// would take the block over its yearly mass per area.
+func (j *Job) judgeWholeBlock(f *facts) {
+	b := j.Plan.Block
+	if b == nil || b.Need == nil || !j.use.Limits.ActivePerArea.Known || !j.r.Area.Known || j.r.Area.Value.Sign() <= 0 {
+		return
+	}
+	limit, ha := j.use.Limits.ActivePerArea.Value.In("g/ha").Float(), j.r.Area.Value.In("ha").Float()
+	for i, a := range j.Plan.Totals.Active {
+		content, ok := j.r.Card.Product.ActivePerVolume(i)
+		if !ok {
+			continue
+		}
+		whole := (b.Need.TotalML*content.Float() + a.History) / ha
+		if whole > limit {
+			f.warn("block-over-cap", j.ref+".limits.active_per_area", finding.ByEstimate, finding.Args{
+				"active": finding.Text(a.Name), "whole": finding.Number(whole, "g/ha"), "cap": finding.Number(limit, "g/ha"),
+			})
+		}
 	}
 }
 

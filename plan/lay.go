@@ -225,7 +225,7 @@ func (j *Job) depth(t *tree.Tree, k *trunk) drilled {
 	}
 	key := depthKey{species: t.Species, wood: t.Wood, place: k.place, tenths: int64(math.Round(k.stem.Diameter.Float() * 10))}
 	if k.stem.Bark.Known {
-		key.bark, key.species, key.tenths = k.stem.Bark.Value.String(), "", 0
+		key.bark, key.species = k.stem.Bark.Value.String(), ""
 	}
 	if d, ok := j.depths.m.Load(key); ok {
 		return d.(drilled)
@@ -247,6 +247,9 @@ func (j *Job) depth(t *tree.Tree, k *trunk) drilled {
 		got := port.DepthFor(bark, sapwood.Value, t.Wood)
 		if f, bad := got.Finding(); bad {
 			d.why = append(d.why, *j.at(f))
+		} else if radius := k.stem.Diameter.Low.Base().Mul(exact.Int(5)); radius.Less(exact.Int(int64(got.Mm))) { // mm
+			d.why = append(d.why, finding.Finding{ID: "depth-past-pith", Severity: finding.Refused, Force: finding.Mandatory, Authority: finding.ByEstimate, Ref: j.ref + ".ports.sapwood_depth",
+				Args: finding.Args{"depth": finding.Number(float64(got.Mm), "mm"), "radius": finding.Number(math.Floor(radius.Float()), "mm")}})
 		} else {
 			d.mm = &got.Mm
 		}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"sapward/finding"
+	"sapward/measure/civil"
 	"sapward/measure/tree"
 	"sapward/plan/crew"
 	"sapward/plan/label"
@@ -147,6 +148,35 @@ func Equip(p Plan, block []tree.Tree, r Request, c Crew) (*Outfit, error) {
 		return nil, crewFault(err)
 	}
 	return out, nil
+}
+
+// AddOutfit gives the plan its outfit. Work that runs on for days is judged on
+// its last day as well: what the card would refuse then is open, and harvest
+// and next treatment count from that day.
+func (j *Job) AddOutfit(o *Outfit) {
+	if o == nil {
+		return
+	}
+	p := &j.Plan
+	p.Outfit, p.Kit = o, o.Kit.Lines
+	if n := len(o.Schedule.Days); n == 0 || civil.Of(o.Schedule.Days[n-1].Start) == j.r.On {
+		return
+	}
+	last := *j.r
+	last.On = civil.Of(o.Schedule.Days[len(o.Schedule.Days)-1].Start)
+	var f facts
+	judgeBlock(&last, j.use, j.ref, &f)
+	for _, x := range f.refusals {
+		p.Open = append(p.Open, finding.Finding{
+			ID: "last-day-refused", Severity: finding.Open, Authority: x.Authority, Ref: x.Ref,
+			Args: finding.Args{"last": finding.Text(last.On.String()), "days": finding.Count(len(o.Schedule.Days)), "why_by": finding.Text(x.ID)},
+		})
+	}
+	p.Dates = dates(&last, j.use)
+	finding.Sort(p.Open)
+	if p.Verdict == Allowed && len(p.Open) > 0 {
+		p.Verdict = Opened
+	}
 }
 
 // steps are the crew's step times, after the pilot tree if there is one.

@@ -255,6 +255,9 @@ func (j *Job) unit(t *tree.Tree, stems []tree.Stem) (u unit, why []finding.Findi
 	u.trunks = make([]trunk, len(stems))
 	for i := range stems {
 		u.trunks[i] = j.trunk(t, stems[i], j.mostPorts(l))
+		if f := stems[i].Flare; f.Known && f.Value.Less(stems[i].Girth.Low) {
+			u.findings = append(u.findings, finding.Finding{ID: "flare-smaller", Severity: finding.Warning, Authority: finding.ByEstimate})
+		}
 		if u.trunks[i].place == label.RootFlare && !stems[i].Flare.Known && j.use.Ports.Spacing.Known {
 			u.findings = append(u.findings, finding.Finding{ID: "flare-untaped", Severity: finding.Warning, Authority: finding.ByPractice, Ref: j.ref + ".ports.spacing"})
 		}

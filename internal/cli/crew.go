@@ -72,6 +72,11 @@ func (o crewOptions) gear(p *plan.Plan) (plan.Crew, error) {
 	if c.Zone, err = time.LoadLocation(o.Zone); err != nil || o.Zone == "Local" {
 		faults = append(faults, finding.AsFaults(usage("option-zone", finding.Args{"text": finding.Text(o.Zone)}))...)
 	}
+	if begin, errB := time.Parse("15:04", o.Start); errB == nil {
+		if end, errE := time.Parse("15:04", o.End); errE == nil && !begin.Before(end) {
+			faults = append(faults, finding.AsFaults(usage("option-hours", finding.Args{"start": finding.Text(o.Start), "end": finding.Text(o.End)}))...)
+		}
+	}
 	if o.Parking != "" {
 		x, y, ok := strings.Cut(o.Parking, ",")
 		px, errX := strconv.ParseFloat(strings.TrimSpace(x), 64)
@@ -202,10 +207,16 @@ func (o crewOptions) equip(job *plan.Job, r plan.Request, trees *exchange.TreeRe
 // printOutfit shows kit, mixing and the day in brief; the paper has it whole.
 func (e *env) printOutfit(p plan.Plan) {
 	o := p.Outfit
+	say := e.say
+	switch {
+	case o == nil && p.Totals.Planned > 0 && p.On == "":
+		e.println(say.T("day-needs-date"))
+	case o == nil && p.Totals.Planned > 0:
+		e.println(say.Say("day-large", finding.Args{"count": finding.Count(equipLimit)}))
+	}
 	if o == nil {
 		return
 	}
-	say := e.say
 	e.title(say.T("head-day"))
 	for _, d := range o.Schedule.Days {
 		e.println(say.Say("day-line", finding.Args{
@@ -213,6 +224,9 @@ func (e *env) printOutfit(p plan.Plan) {
 			"finish": finding.Text(d.Finish.Format("15:04")), "dry": finding.Text(d.LastPortDry.Format("15:04")), "signs": finding.Text(d.SignsDown.Format("2006-01-02 15:04")),
 			"people": finding.Count(len(d.People)),
 		}))
+	}
+	if n := len(o.Schedule.Refused); n > 0 {
+		e.println(say.Say("day-refused", finding.Args{"count": finding.Count(n), "tree": finding.Text(o.Schedule.Refused[0].Tree)}))
 	}
 	if n := len(o.Schedule.Unscheduled); n > 0 {
 		e.println(say.Say("day-unscheduled", finding.Args{"count": finding.Count(n)}))

@@ -38,23 +38,51 @@ func (c demoCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	if e.globals.JSON {
+		return c.runJSON(e, files)
+	}
 	e.println(e.say.Say("demo-written", finding.Args{"folder": finding.Text(c.Data)}))
 	for _, line := range strings.Split(strings.TrimSpace(string(files["commands.txt"])), "\n") {
-		args := words(line)
 		e.printf("\n$ sapward %s\n\n", line)
-		for i, a := range args {
-			if i > 0 && (strings.HasPrefix(a, "avenue/") || strings.HasPrefix(a, "chestnut/")) {
-				args[i] = filepath.Join(c.Data, filepath.FromSlash(a))
-			}
-		}
-		args = append(args, "--lang="+e.globals.Lang, "--units="+e.globals.Units)
-		if status := Main(args, strings.NewReader(""), e.stdout, e.stderr); status == exitBad {
+		if status := Main(c.arguments(e, line), strings.NewReader(""), e.stdout, e.stderr); status == exitBad {
 			e.status = status
 		}
 	}
 	e.println("")
 	e.println(e.say.Say("demo-next", finding.Args{"folder": finding.Text(c.Data)}))
 	return nil
+}
+
+// runJSON runs the same commands and tells how each ended.
+func (c demoCmd) runJSON(e *env, files map[string][]byte) error {
+	type ran struct {
+		Command string `json:"command"`
+		Status  int    `json:"status"`
+	}
+	doc := struct {
+		Schema   string   `json:"schema"`
+		Engine   string   `json:"engine"`
+		Folder   string   `json:"folder"`
+		Files    []string `json:"files"`
+		Commands []ran    `json:"commands"`
+	}{"sapward/demo/1", Version, c.Data, demo.Names(), nil}
+	for _, line := range strings.Split(strings.TrimSpace(string(files["commands.txt"])), "\n") {
+		status := Main(c.arguments(e, line), strings.NewReader(""), io.Discard, e.stderr)
+		doc.Commands = append(doc.Commands, ran{"sapward " + line, status})
+	}
+	return e.printJSON(doc)
+}
+
+// arguments are the words of a command with the estate's files found in its
+// folder.
+func (c demoCmd) arguments(e *env, line string) []string {
+	args := words(line)
+	for i, a := range args {
+		if i > 0 && (strings.HasPrefix(a, "avenue/") || strings.HasPrefix(a, "chestnut/")) {
+			args[i] = filepath.Join(c.Data, filepath.FromSlash(a))
+		}
+	}
+	return append(args, "--lang="+e.globals.Lang, "--units="+e.globals.Units)
 }
 
 // words splits a command line at spaces, keeping "quoted words" together.

@@ -66,8 +66,15 @@ func (c gateCmd) Run(e *env) error {
 	if err != nil {
 		return gateFault(err)
 	}
-	for i := range items { // plain answers of people; what was compared stands
-		if a, given := answers[items[i].ID]; given && items[i].Answer == crew.Unanswered {
+	for i := range items { // a person's no always counts; a yes does not stand for a reading
+		a, given := answers[items[i].ID]
+		switch {
+		case !given:
+		case a == crew.No:
+			items[i].Answer = crew.No
+		case items[i].Answer == crew.Unanswered && readings[items[i].ID] != "":
+			return usage("gate-needs-reading", finding.Args{"item": finding.Text(strings.TrimPrefix(items[i].ID, "gate-")), "option": finding.Text(readings[items[i].ID])})
+		case items[i].Answer == crew.Unanswered:
 			items[i].Answer = a
 		}
 		delete(answers, items[i].ID)
@@ -99,6 +106,13 @@ func (c gateCmd) Run(e *env) error {
 	}
 	e.printGate(doc)
 	return nil
+}
+
+// readings are items that a number or a date answers, with the option that
+// gives it.
+var readings = map[string]string{
+	crew.GateContainer: "--container", crew.GateTemperature: "--temperature", crew.GateDeficit: "--deficit", crew.GateHeat: "--temperature",
+	crew.GateCertificate: "--certificate-valid-to", crew.GateBloom: "--bloom", crew.GateRegistration: "--on", crew.GateMonth: "--on",
 }
 
 // readPlan reads a plan document.
@@ -148,7 +162,7 @@ func (c gateCmd) answers() (map[string]crew.Answer, map[string]string, error) {
 // facts puts together what card, plan and options know this morning.
 func (c gateCmd) facts(p plan.Plan, card label.Card, answers map[string]crew.Answer) (crew.Facts, error) {
 	f := crew.Facts{
-		CardRegistration: card.Product.Registration.Number, ContainerNumbers: c.Container,
+		CardRegistration: card.Product.Registration.Number, ContainerNumbers: trimmed(c.Container),
 		RegistrationFrom: card.Product.Registration.Valid.From.String(), RegistrationTo: card.Product.Registration.Valid.To.String(),
 		RestrictedUse: card.Product.RestrictedUse, CertificateTo: c.CertificateTo, TemperatureC: c.Temperature, DeficitKPa: c.Deficit,
 		PlanAllowed: crew.No,
@@ -166,16 +180,16 @@ func (c gateCmd) facts(p plan.Plan, card label.Card, answers map[string]crew.Ans
 			return f, usage("option-date", finding.Args{"option": finding.Text("--on"), "text": finding.Text(day)})
 		}
 		f.On = d.In(time.UTC)
+		if !planned(p, d) {
+			return f, usage("gate-other-day", finding.Args{"date": finding.Text(day), "planned": finding.Text(p.On)})
+		}
 	}
 	if c.CertificateTo != "" {
 		if _, err := civil.Parse(c.CertificateTo); err != nil {
 			return f, usage("option-date", finding.Args{"option": finding.Text("--certificate-valid-to"), "text": finding.Text(c.CertificateTo)})
 		}
 	}
-	for _, u := range card.Uses {
-		if string(u.Method) != p.Method {
-			continue
-		}
+	if u, ok := plan.UseOf(card, label.Method(p.Method), p.Site, p.Target); ok {
 		f.Months = u.Timing.Months
 		if t := u.Timing.Temperature; t.Known {
 			low, high := t.Value.Low.Float(), t.Value.High.Float()
@@ -192,7 +206,6 @@ func (c gateCmd) facts(p plan.Plan, card label.Card, answers map[string]crew.Ans
 			}
 		}
 		f.SymptomRule = u.Tree.CrownLossMax.Known
-		break
 	}
 	f.GearAsked = append(append([]string{}, card.Safety.Mix...), card.Safety.Apply...)
 	if answers[crew.GateGear] == crew.Yes {
@@ -209,6 +222,23 @@ func (c gateCmd) facts(p plan.Plan, card label.Card, answers map[string]crew.Ans
 		}
 	}
 	return f, nil
+}
+
+// planned reports whether the plan was judged for a day: its own day of work,
+// or one of the days its schedule runs on for.
+func planned(p plan.Plan, d civil.Date) bool {
+	if p.On == d.String() {
+		return true
+	}
+	if p.Outfit == nil {
+		return false
+	}
+	for _, day := range p.Schedule.Days {
+		if civil.Of(day.Start) == d {
+			return true
+		}
+	}
+	return false
 }
 
 func gateFault(err error) error {
@@ -238,4 +268,13 @@ func (e *env) printGate(doc gateDocument) {
 		e.println(line)
 	}
 	e.println(say.T("gate-how"))
+}
+
+// trimmed takes blanks off what was read from a container.
+func trimmed(in []string) []string {
+	var out []string
+	for _, s := range in {
+		out = append(out, strings.TrimSpace(s))
+	}
+	return out
 }

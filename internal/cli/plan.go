@@ -193,7 +193,10 @@ func (c planCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	job.Plan.Outfit, job.Plan.Kit = p.Outfit, p.Kit
+	job.AddOutfit(p.Outfit)
+	laid := p.Trees
+	p = job.Plan
+	p.Trees = laid
 	if c.Out != "" {
 		if err := writePlan(c.Out, job, trees, c.paper(e, job, p, r, block)); err != nil {
 			return err

@@ -30,14 +30,20 @@ func (e *env) printPlan(job *plan.Job, trees []plan.Tree) {
 	e.println(say.Say("plan-head", finding.Args{
 		"product": finding.Text(p.Card.Product), "number": finding.Text(p.Card.Registration), "method": finding.Text(say.T("method-" + p.Method)), "trees": num(p.Totals.Trees),
 	}))
-	e.println(say.Say("verdict-"+string(p.Verdict), finding.Args{"open": finding.Count(len(p.Open)), "refused": finding.Count(len(p.Refusals))}))
+	verdict := "verdict-" + string(p.Verdict)
+	if p.Verdict != plan.Refused && p.Totals.Planned == 0 {
+		verdict = "verdict-none"
+	}
+	e.println(say.Say(verdict, finding.Args{"open": finding.Count(len(p.Open)), "refused": finding.Count(len(p.Refusals))}))
 	if p.Totals.Planned > 0 {
-		e.println(e.doseSentence(p))
+		e.wrapped(e.doseSentence(p), "")
 	}
 	if p.Totals.RefusedTrees > 0 {
 		e.println(say.Say("plan-refused-trees", finding.Args{"count": num(p.Totals.RefusedTrees)}))
 	}
-	e.printDates(p)
+	if p.Totals.Planned > 0 {
+		e.printDates(p)
+	}
 	e.findings("head-refusals", p.Refusals)
 	e.findings("head-open", p.Open)
 	e.refusedTrees(p)
@@ -118,7 +124,7 @@ func (e *env) finding(prefix string, f finding.Finding) {
 	if f.Reason != "" {
 		line += " " + e.say.Say("override-printed", finding.Args{"reason": finding.Text(f.Reason)})
 	}
-	e.println(line)
+	e.wrapped(line, "  ")
 }
 
 // refusedTrees prints trees that get no dose, gathered by reason.
@@ -158,7 +164,7 @@ func (e *env) bases(p plan.Plan) {
 		t.row(name, strconv.Itoa(b.Loads), strconv.FormatInt(b.Ports, 10), say.Volume(b.Dose.ML()), lang.Figure(b.MisdoseML, 2)+" mL", strconv.FormatInt(b.Above, 10), strconv.FormatInt(b.Below, 10))
 	}
 	e.printf("%s", t)
-	e.println(say.T("bases-meaning"))
+	e.wrapped(say.T("bases-meaning"), "")
 }
 
 // printBlock says what the taped trees tell about the whole block.
@@ -222,6 +228,7 @@ func (e *env) classCard(job *plan.Job, p plan.Plan) {
 		t.row(span(r.FromCM, r.ToCM), girth, strconv.Itoa(r.Ports), say.Volume(r.Volume.ML()), say.Volume(r.Volume.ML()*float64(r.Ports)))
 	}
 	e.printf("%s", t)
+	e.wrapped(say.T("class-card-meaning"), "")
 }
 
 // treeTable lists the first trees.
@@ -263,7 +270,7 @@ func (e *env) treeTable(p plan.Plan, trees []plan.Tree) {
 	if n := p.Totals.Planned - int64(min(len(trees), shownTrees)); n > 0 {
 		e.println(say.Say("and-more", finding.Args{"count": finding.Number(float64(n), "")}))
 	}
-	e.println(say.T("along-meaning"))
+	e.wrapped(say.T("along-meaning"), "")
 }
 
 // cautions prints what can hurt, at its step, with who says so.
@@ -282,6 +289,6 @@ func (e *env) cautions(p plan.Plan) {
 		if c.Page > 0 {
 			text += " (" + e.say.Say("card-page", finding.Args{"page": finding.Count(c.Page)}) + ")"
 		}
-		e.println("  • [" + e.say.T("authority-"+string(c.Authority)) + "] " + text)
+		e.wrapped("  • ["+e.say.T("authority-"+string(c.Authority))+"] "+text, "    ")
 	}
 }

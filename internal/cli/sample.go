@@ -161,7 +161,7 @@ func (c sampleCmd) summarise(e *env, doc *sampleDocument, tags []string, cm []fl
 	for _, x := range s.Outliers {
 		doc.Odd = append(doc.Odd, namedOutlier{tags[x.Index], x})
 	}
-	if p, err := sample.Predict(cm, c.Confidence); err == nil {
+	if p, err := sample.Predict(cm, c.Confidence); err == nil && c.BlockTrees != len(cm) {
 		doc.Prediction = &p
 	}
 	if found, err := sample.Slips(cm); err == nil {

@@ -326,7 +326,7 @@ func (e *env) wrapped(text, indent string) {
 	for _, w := range strings.Fields(text) {
 		switch {
 		case line == "":
-			line = w
+			line = text[:len(text)-len(strings.TrimLeft(text, " "))] + w
 		case len([]rune(line))+1+len([]rune(w)) > width:
 			e.println(line)
 			line = indent + w

@@ -104,7 +104,7 @@ func (p *Printer) Say(id string, args finding.Args) string {
 	if err != nil {
 		return id
 	}
-	return s
+	return strings.ReplaceAll(s, "<no value>", "…") // an argument that differs between trees
 }
 
 // Has reports whether the catalogue knows an identifier.
@@ -268,7 +268,7 @@ func (p *Printer) PerArea(gha float64) string {
 func (p *Printer) Volume(mL float64) string {
 	a := math.Abs(mL)
 	if a < 1000 {
-		return Figure(mL, 2) + " mL"
+		return Figure(mL, 3) + " mL"
 	}
 	s := Figure(mL/1000, 3) + " L"
 	switch {

@@ -20,7 +20,12 @@ type Rat struct {
 }
 
 // Int returns n.
-func Int(n int64) Rat { return Rat{n: n} }
+func Int(n int64) Rat {
+	if n == math.MinInt64 { // has no opposite in a machine word
+		return Rat{b: new(big.Rat).SetInt64(n)}
+	}
+	return Rat{n: n}
+}
 
 // Frac returns n/d. d must not be 0; a zero denominator is a programmer's
 // mistake and panics, as integer division does.
@@ -39,11 +44,11 @@ func Frac(n, d int64) Rat {
 
 // reduce returns n/d in lowest terms for d > 0.
 func reduce(n, d int64) Rat {
-	if d == 1 {
-		return Rat{n: n}
-	}
 	if n == math.MinInt64 {
 		return fromBig(new(big.Rat).SetFrac64(n, d))
+	}
+	if d == 1 {
+		return Rat{n: n}
 	}
 	a := n
 	if a < 0 {
@@ -238,24 +243,27 @@ func (a Rat) Floor() int64 {
 		}
 		return q
 	}
-	m := new(big.Int)
-	q, _ := new(big.Int).DivMod(a.b.Num(), a.b.Denom(), m)
-	if !q.IsInt64() {
-		if q.Sign() < 0 {
-			return math.MinInt64
-		}
-		return math.MaxInt64
+	return clipped(new(big.Int).Div(a.b.Num(), a.b.Denom())) // Euclidean, the floor for a positive denominator
+}
+
+// clipped brings a whole number into the range of int64.
+func clipped(q *big.Int) int64 {
+	switch {
+	case q.IsInt64():
+		return q.Int64()
+	case q.Sign() < 0:
+		return math.MinInt64
 	}
-	return q.Int64()
+	return math.MaxInt64
 }
 
 // Ceil returns the smallest whole number not below a, clipped as Floor.
 func (a Rat) Ceil() int64 {
-	f := a.Neg().Floor()
-	if f == math.MinInt64 {
-		return math.MaxInt64
+	if a.b == nil {
+		return -a.Neg().Floor()
 	}
-	return -f
+	q := new(big.Int).Div(new(big.Int).Neg(a.b.Num()), a.b.Denom())
+	return clipped(q.Neg(q))
 }
 
 // Float returns the nearest float64; for display and steering only, never for

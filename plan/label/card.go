@@ -5,6 +5,8 @@
 package label
 
 import (
+	"strings"
+
 	"sapward/finding"
 	"sapward/measure/civil"
 	q "sapward/measure/quantity"
@@ -75,7 +77,7 @@ type Verified struct {
 
 // Complete reports whether a second person has checked the card.
 func (v Verified) Complete() bool {
-	return v.EnteredBy != "" && v.CheckedBy != "" && v.EnteredBy != v.CheckedBy && !v.CheckedOn.IsZero()
+	return v.EnteredBy != "" && v.CheckedBy != "" && !strings.EqualFold(strings.TrimSpace(v.EnteredBy), strings.TrimSpace(v.CheckedBy)) && !v.CheckedOn.IsZero()
 }
 
 // Method is the way of treating.

@@ -129,7 +129,7 @@ func (c *checker) verified() {
 		return
 	}
 	id, ref := "card-practice-only", "verified"
-	if v.EnteredBy != "" && v.EnteredBy == v.CheckedBy {
+	if v.EnteredBy != "" && strings.EqualFold(strings.TrimSpace(v.EnteredBy), strings.TrimSpace(v.CheckedBy)) {
 		id, ref = "card-same-person", "verified.checked_by"
 	}
 	c.add(id, finding.Warning, finding.Mandatory, finding.ByPractice, ref, finding.Args{"entered_by": finding.Text(v.EnteredBy), "checked_by": finding.Text(v.CheckedBy)})
