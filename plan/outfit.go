@@ -167,10 +167,11 @@ func (j *Job) AddOutfit(o *Outfit) {
 	var f facts
 	judgeBlock(&last, j.use, j.ref, &f)
 	for _, x := range f.refusals {
-		p.Open = append(p.Open, finding.Finding{
-			ID: "last-day-refused", Severity: finding.Open, Authority: x.Authority, Ref: x.Ref,
-			Args: finding.Args{"last": finding.Text(last.On.String()), "days": finding.Count(len(o.Schedule.Days)), "why_by": finding.Text(x.ID)},
-		})
+		args := finding.Args{"last": finding.Text(last.On.String()), "workdays": finding.Count(len(o.Schedule.Days)), "why_by": finding.Text(x.ID)}
+		for name, v := range x.Args { // the rule's own arguments go with its sentence
+			args[name] = v
+		}
+		p.Open = append(p.Open, finding.Finding{ID: "last-day-refused", Severity: finding.Open, Authority: x.Authority, Ref: x.Ref, Args: args})
 	}
 	p.Dates = dates(&last, j.use)
 	finding.Sort(p.Open)

@@ -130,7 +130,7 @@ func (p *Printer) Finding(f finding.Finding) (text, mend string) {
 	args := finding.Args{}
 	for k, v := range f.Args {
 		if v.IsText && strings.HasSuffix(k, "_by") { // the name of a rule
-			v = finding.Text(p.T(v.Text))
+			v = finding.Text(p.Say(v.Text, f.Args))
 		}
 		args[k] = v
 	}
