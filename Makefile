@@ -30,6 +30,7 @@ soak: ## the big counts
 
 bench: build ## ratios against the reference scripts, in one run
 	@sh bench/run.sh
+	@sh bench/plume/run.sh
 
 lint: ## needs golangci-lint
 	golangci-lint run
