@@ -6,7 +6,6 @@ import (
 	"sapward/finding"
 	"sapward/measure/sample"
 	"sapward/plan/crew"
-	"sapward/plan/dose"
 )
 
 // Microlitres is a planned volume: a whole number, so that two machines can
@@ -217,8 +216,6 @@ type Tree struct {
 	WoundPct   float64           `json:"wound_pct"`
 	Findings   []finding.Finding `json:"findings,omitempty"`
 	Ports      []Port            `json:"ports"`
-
-	need dose.Need
 }
 
 // Port is one hole, where it goes and what it gets.

@@ -77,7 +77,8 @@ func (f CoxFit) Profile(j int, confidence float64) (Limits, error) {
 func profileLimits(at func(float64) (float64, error), peak, best, spread, confidence float64) (low, high *float64, err error) {
 	drop := distuv.ChiSquared{K: 1}.Quantile(confidence) / 2
 	side := func(sign float64) (*float64, error) {
-		inside, outside := peak, peak
+		inside := peak
+		var outside float64
 		for k, step := 0, spread; ; k++ {
 			outside = peak + sign*step
 			l, err := at(outside)

@@ -113,7 +113,8 @@ func KaplanMeier(days []float64, died []bool, confidence float64, interval Inter
 	c.Table = make([]Step, 0, steps)
 	slab := make([]float64, 3*steps)
 	s, green, hazard := 1.0, 0.0, 0.0
-	atRisk, l := len(days), 0
+	var atRisk int
+	l := 0
 	for i := 0; i < len(dead); {
 		j := i
 		for j < len(dead) && dead[j] == dead[i] {

@@ -44,16 +44,14 @@ func Generate(seed uint64) map[string][]byte {
 
 // elm is one tree of the avenue.
 type elm struct {
-	tag              string
-	diameter, x, y   float64
-	height, crown    float64
-	bark             float64
-	flare            float64 // girth, cm; 0 not taped
-	status           string
-	loss             int
-	woundYears       []int
-	treatedLastOn    string
-	treatedLastGrams float64
+	tag            string
+	diameter, x, y float64
+	height, crown  float64
+	bark           float64
+	flare          float64 // girth, cm; 0 not taped
+	status         string
+	loss           int
+	woundYears     []int
 }
 
 type elms []elm
