@@ -106,7 +106,7 @@ func TestRiskRatioScore_BySearch(t *testing.T) {
 			if r == 0 {
 				continue
 			}
-			best, at := math.Inf(-1), 0.0
+			var best, at float64
 			a, b := 1e-12, math.Min(1, 1/r)-1e-12
 			l := func(p float64) float64 {
 				return c[0]*math.Log(r*p) + (c[1]-c[0])*math.Log1p(-r*p) + c[2]*math.Log(p) + (c[3]-c[2])*math.Log1p(-p)

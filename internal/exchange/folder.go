@@ -180,7 +180,7 @@ func writeFolder(dir string, known []string, write func(*Folder) error, disk dis
 		}
 		return writeFault(dir, err)
 	}
-	syncDir(parent) // the files are safe already; a folder that cannot be synced is no failure
+	_ = syncDir(parent) // the files are safe already; a folder that cannot be synced is no failure
 	if old != "" {
 		os.RemoveAll(old)
 	}
