@@ -38,6 +38,7 @@ type sampleDocument struct {
 	Slips      []namedSlip        `json:"slips"`
 	Odd        []namedOutlier     `json:"outliers"`
 	CardHash   string             `json:"card_hash,omitempty"`
+	Method     string             `json:"method,omitempty"`
 	Picked     []any              `json:"picked"`
 	Algorithm  string             `json:"algorithm,omitempty"`
 }
@@ -180,7 +181,12 @@ func (c sampleCmd) summarise(e *env, doc *sampleDocument, tags []string, cm []fl
 		return fs
 	}
 	doc.CardHash = loaded.Hash
-	rule, ok := plan.DoseRule(plan.Request{Card: loaded.Card, Method: label.Method(c.Method), Level: dose.Target})
+	method := label.Method(c.Method)
+	if method == "" && len(loaded.Card.Uses) > 0 { // a comparison, no plan: the card's first method will do, and is named
+		method = loaded.Card.Uses[0].Method
+	}
+	doc.Method = string(method)
+	rule, ok := plan.DoseRule(plan.Request{Card: loaded.Card, Method: method, Level: dose.Target})
 	if !ok {
 		return usage("sample-card-rule", finding.Args{"product": finding.Text(loaded.Card.Product.Name)})
 	}
@@ -234,7 +240,7 @@ func (c sampleCmd) print(e *env, doc sampleDocument) {
 			"above": finding.Count(len(d.AboveOwnMax)), "below": finding.Count(len(d.BelowOwnMin)), "none": finding.Count(len(d.NoDose)),
 			"abovepct": pct(d.AboveOwnMaxPct), "belowpct": pct(d.BelowOwnMinPct),
 		}
-		e.title(say.T("head-mean-dose"))
+		e.title(say.Say("head-mean-dose", finding.Args{"method": finding.Text(say.T("method-" + doc.Method))}))
 		e.println(say.Say("sample-dose", args))
 		e.println(say.Say("sample-mean-dose", args))
 		if d.Need != nil {

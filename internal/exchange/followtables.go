@@ -1,0 +1,273 @@
+package exchange
+
+import (
+	"bytes"
+	"strings"
+
+	"sapward/finding"
+	"sapward/follow/decline"
+	"sapward/follow/health"
+	"sapward/measure/civil"
+	q "sapward/measure/quantity"
+)
+
+// widest is the bound on a value that the core judges.
+const widest = 1e9
+
+var (
+	alsoTree      = []string{"tag", "arbol"}
+	alsoTreatment = []string{"tratamiento", "trt"}
+	alsoDay       = []string{"dia", "days", "dias"}
+	alsoDate      = []string{"fecha"}
+)
+
+const (
+	ratingTree = iota
+	ratingTreatment
+	ratingDay
+	ratingDate
+	ratingPct
+	ratingClass
+	ratingStatus
+)
+
+var ratingSpec = Spec{What: "ratings", Columns: []Column{
+	ratingTree:      {Name: "tree", Need: true, Also: alsoTree},
+	ratingTreatment: {Name: "treatment", Need: true, Also: alsoTreatment},
+	ratingDay:       {Name: "day", Kind: Number, Also: alsoDay},
+	ratingDate:      {Name: "date", Also: alsoDate},
+	ratingPct:       {Name: "rating_pct", Kind: Number, Also: []string{"severity_pct", "nota_pct", "severidad_pct"}},
+	ratingClass:     {Name: "class", Kind: Number, Also: []string{"clase"}},
+	ratingStatus:    {Name: "status", Also: []string{"estado"}},
+}, OneOf: [][]int{{ratingDay, ratingDate}, {ratingPct, ratingClass}}}
+
+var ratingStates = map[string]health.Status{
+	"seen": health.Seen, "missed": health.Missed, "dead": health.Died, "removed": health.Removed,
+	"visto": health.Seen, "perdido": health.Missed, "muerto": health.Died, "retirado": health.Removed,
+}
+
+// ReadRatings reads RATINGS.csv: tree, treatment, day or date, and rating_pct
+// or class; status is optional. Dates are counted from zero, or from the first
+// date of the file.
+func ReadRatings(path string, zero civil.Date) (*Followed[health.Rating], error) {
+	return readFollowed(path, &ratingSpec, zero, true, rating, func(x *health.Rating, day float64, dated bool, w finding.Where) {
+		x.Day, x.Dated, x.Where = day, dated, w
+	})
+}
+
+func rating(r *Row) followedRow[health.Rating] {
+	x := health.Rating{Tree: r.Tag(ratingTree), Treatment: r.Text(ratingTreatment)}
+	x.Pct, x.Class = r.some(ratingPct, -widest), r.some(ratingClass, -widest)
+	x.Status, _ = Choice(r, ratingStatus, ratingStates)
+	if x.Pct == nil && x.Class == nil && !r.Has(ratingPct) && !r.Has(ratingClass) && !r.Has(ratingStatus) {
+		x.Status = health.Missed // an empty cell is a visit without a rating
+	}
+	day, _ := r.dayOrDate(ratingDay, ratingDate)
+	return followedRow[health.Rating]{row: x, day: day, places: r.placesOf([atCells]Col{
+		r.either(ratingDay, ratingDate), ratingTree, ratingTreatment, r.either(ratingPct, ratingClass), ratingStatus})}
+}
+
+// some is a number that may be left out.
+func (r *Row) some(c Col, low float64) *float64 {
+	if x, ok := r.Float(c, low, widest); ok {
+		return &x
+	}
+	return nil
+}
+
+const (
+	deathTree = iota
+	deathTreatment
+	deathDays
+	deathDate
+	deathFrom
+	deathDied
+	deathStratum
+)
+
+// ReadDeaths reads DEATHS.csv: tree, treatment, died, and days under watch, or
+// the date of death or of the last look. Dates need zero, or a column
+// from_date with each tree's own day 0. strata names one more column.
+func ReadDeaths(path string, zero civil.Date, strata string) (*Followed[health.Death], error) {
+	spec := Spec{What: "deaths", Columns: []Column{
+		deathTree:      {Name: "tree", Need: true, Also: alsoTree},
+		deathTreatment: {Name: "treatment", Need: true, Also: alsoTreatment},
+		deathDays:      {Name: "days", Kind: Number, Also: []string{"day", "dias", "dia"}},
+		deathDate:      {Name: "date", Also: alsoDate},
+		deathFrom:      {Name: "from_date", Also: []string{"start_date", "treated_on", "desde"}},
+		deathDied:      {Name: "died", Need: true, Also: []string{"dead", "murio", "muerto"}},
+	}, OneOf: [][]int{{deathDays, deathDate}}}
+	if strata != "" {
+		name := plain(strata)
+		taken := name == ""
+		for _, c := range spec.Columns {
+			taken = taken || c.Name == name
+			for _, a := range c.Also {
+				taken = taken || a == name
+			}
+		}
+		if taken {
+			return nil, finding.Faults{{Class: finding.Usage, ID: "strata-column", Args: finding.Args{"column": finding.Text(strata)}}}
+		}
+		spec.Columns = append(spec.Columns, Column{Name: name, Need: true})
+	}
+	return readFollowed(path, &spec, zero, false, func(r *Row) followedRow[health.Death] {
+		x := health.Death{Tree: r.Tag(deathTree), Treatment: r.Text(deathTreatment)}
+		x.Died, _ = r.YesNo(deathDied)
+		if strata != "" {
+			x.Stratum = r.Text(deathStratum)
+		}
+		day, _ := r.dayOrDate(deathDays, deathDate)
+		from := civil.Date{}
+		if r.at[deathFrom] >= 0 {
+			if r.Has(deathFrom) {
+				from, _ = r.Date(deathFrom)
+			} else {
+				r.Fault(deathFrom, "cell-empty", nil)
+			}
+		}
+		at := r.either(deathDays, deathDate)
+		return followedRow[health.Death]{row: x, day: day, from: from, places: r.placesOf([atCells]Col{at, deathTree, deathTreatment, at, deathDied})}
+	}, func(x *health.Death, day float64, dated bool, w finding.Where) {
+		x.Days, x.Dated, x.Where = day, dated, w
+	})
+}
+
+const (
+	countRole = iota
+	countBefore
+	countAfter
+	countDead
+	countTotal
+	countBlock
+)
+
+var countSpec = Spec{What: "counts", Columns: []Column{
+	countRole:   {Name: "role", Need: true, Also: []string{"papel"}},
+	countBefore: {Name: "before", Kind: Number, Also: []string{"antes"}},
+	countAfter:  {Name: "after", Kind: Number, Also: []string{"despues"}},
+	countDead:   {Name: "dead", Kind: Number, Also: []string{"muertos", "diseased", "enfermos"}},
+	countTotal:  {Name: "total", Kind: Number, Also: []string{"n"}},
+	countBlock:  {Name: "block", Also: []string{"bloque"}},
+}, OneOf: [][]int{{countAfter, countDead}}}
+
+var countRoles = map[string]string{
+	"treated": "treated", "untreated": "untreated", "tratado": "treated", "tratados": "treated", "no_tratado": "untreated", "no_tratados": "untreated",
+	"control": "untreated", "check": "untreated", "testigo": "untreated",
+}
+
+// ReadCounts reads COUNTS.csv: role, and before and after, or after alone, or
+// dead and total; block is optional.
+func ReadCounts(path string) (*Followed[health.Count], error) {
+	return readFollowed(path, &countSpec, civil.Date{}, true, func(r *Row) followedRow[health.Count] {
+		x := health.Count{Block: r.Text(countBlock)}
+		x.Role, _ = Choice(r, countRole, countRoles)
+		x.Before, x.After = r.some(countBefore, 0), r.some(countAfter, 0)
+		x.Dead, x.Total = r.some(countDead, 0), r.some(countTotal, 0)
+		return followedRow[health.Count]{row: x, places: r.placesOf([atCells]Col{-1, -1, countRole, r.either(countDead, countAfter, countTotal, countBefore), -1})}
+	}, func(x *health.Count, _ float64, _ bool, w finding.Where) { x.Where = w })
+}
+
+const (
+	assayTree = iota
+	assayDay
+	assayDate
+	assayMgKg
+	assayLimit
+	assayHeight
+	assayTissue
+	assayAzimuth
+	assayLimb
+)
+
+var assaySpec = Spec{What: "assays", Columns: []Column{
+	assayTree:    {Name: "tree", Need: true, Also: alsoTree},
+	assayDay:     {Name: "day", Kind: Number, Also: alsoDay},
+	assayDate:    {Name: "date", Also: alsoDate},
+	assayMgKg:    {Name: "mg_kg", Need: true, Also: []string{"residue_mg_kg", "residuo_mg_kg", "ppm"}},
+	assayLimit:   {Name: "detection_limit", Kind: Number, Also: []string{"detection_limit_mg_kg", "lod_mg_kg", "lod", "limite_deteccion", "limite_de_deteccion"}},
+	assayHeight:  {Name: "height", Kind: Length, Unit: "m", Also: []string{"altura"}},
+	assayTissue:  {Name: "tissue", Also: []string{"tejido"}},
+	assayAzimuth: {Name: "azimuth_deg", Kind: Number, Also: []string{"azimut_deg"}},
+	assayLimb:    {Name: "limb", Also: []string{"rama"}},
+}, OneOf: [][]int{{assayDay, assayDate}}}
+
+// notDetected are the words laboratories write for a non-detect, in plain form.
+var notDetected = map[string]bool{"nd": true, "n_d": true, "not_detected": true, "no_detectado": true, "bld": true, "bdl": true, "lod": true}
+
+// ReadAssays reads ASSAYS.csv: tree, day or date, mg_kg; detection_limit,
+// height_m, tissue, azimuth_deg and limb are optional. A non-detect is written
+// nd or 0 with its detection limit, or as <0.01, which gives the limit itself.
+func ReadAssays(path string, zero civil.Date) (*Followed[decline.Assay], error) {
+	return readFollowed(path, &assaySpec, zero, true, assay, func(x *decline.Assay, day float64, dated bool, w finding.Where) {
+		x.Day, x.Dated, x.Where = day, dated, w
+	})
+}
+
+func assay(r *Row) followedRow[decline.Assay] {
+	x := decline.Assay{Tree: r.Tag(assayTree), Tissue: r.Text(assayTissue)}
+	if h, ok := r.LengthCm(assayHeight, 20_000); ok {
+		m := h.Float() / 100
+		x.HeightM = &m
+	}
+	r.Azimuth(assayAzimuth)
+	r.Text(assayLimb)
+	limit, given := r.Float(assayLimit, 0, widest)
+	if given && limit == 0 {
+		r.Fault(assayLimit, "assay-limit-zero", nil)
+	}
+	unread := r.Has(assayLimit) && (!given || limit == 0) // one fault is enough
+	r.residue(&x, limit, given, unread)
+	day, _ := r.dayOrDate(assayDay, assayDate)
+	return followedRow[decline.Assay]{row: x, day: day, places: r.placesOf([atCells]Col{r.either(assayDay, assayDate), assayTree, -1, assayMgKg, -1})}
+}
+
+// residue reads the cell of the residue, a number or a non-detect.
+func (r *Row) residue(x *decline.Assay, limit float64, given, unread bool) {
+	b := r.cell(assayMgKg)
+	if len(b) == 0 {
+		return // said already
+	}
+	number := func(s string) finding.Args {
+		return finding.Args{"tree": finding.Text(x.Tree), "limit": finding.Text(s)}
+	}
+	below, less := bytes.CutPrefix(b, []byte("<"))
+	below = trim(below)
+	word := plain(string(below))
+	switch {
+	case less && len(below) > 0 && !notDetected[word]:
+		v, fault := q.Number(string(below))
+		if fault != nil || v.Sign() <= 0 {
+			r.Fault(assayMgKg, "assay-below-unclear", number(""))
+			return
+		}
+		if bytes.IndexByte(below, ',') >= 0 {
+			r.see(&r.comma, assayMgKg)
+		} else if bytes.IndexByte(below, '.') >= 0 && !r.sheet {
+			r.see(&r.dot, assayMgKg)
+		}
+		x.DetectionLimit = v.Float()
+		if given && limit > 0 && limit != x.DetectionLimit {
+			r.Fault(assayMgKg, "assay-limits-differ", number(strings.TrimSpace(string(r.cell(assayLimit)))))
+		}
+	case less || notDetected[word]:
+		x.DetectionLimit = limit
+		if !given && !unread {
+			r.Fault(assayMgKg, "assay-needs-limit", number(""))
+		}
+	default:
+		v, ok := r.Float(assayMgKg, -widest, widest)
+		switch {
+		case !ok:
+		case v == 0:
+			x.DetectionLimit = limit
+			if !given && !unread {
+				r.Fault(assayMgKg, "assay-needs-limit", number(""))
+			}
+		case v > 0 && given && v < limit:
+			r.Fault(assayMgKg, "assay-under-limit", number(strings.TrimSpace(string(r.cell(assayLimit)))))
+		default:
+			x.MgKg, x.Detected = v, true
+		}
+	}
+}
