@@ -43,6 +43,7 @@ type grammar struct {
 	Gate     gateCmd     `cmd:"" help:"This morning: go or not, item by item."`
 	Weather  weatherCmd  `cmd:"" help:"Reference evapotranspiration, vapour-pressure deficit and the hours to treat in."`
 	Movement movementCmd `cmd:"" help:"Where the active goes in one planned tree: a model estimate with typical values."`
+	Ratings  ratingsCmd  `cmd:"" help:"Disease progress by treatment and tree, from ratings."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 

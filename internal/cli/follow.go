@@ -27,7 +27,7 @@ type saidNote struct {
 	Text string `json:"text"`
 }
 
-// noDate stands where a figure cannot be given.
+// noFigure stands where a figure cannot be given.
 const noFigure = "–"
 
 // openFollowed fills in the head and tells on standard error what was read in a
@@ -75,7 +75,9 @@ func atLeastZero(option string, x float64) finding.Faults {
 func (e *env) saidNotes(notes []finding.Finding) []saidNote {
 	out := []saidNote{}
 	for _, n := range notes {
-		text, mend := e.say.Finding(n)
+		plain := n
+		plain.Args = exchange.DayNumbers(n.Args)
+		text, mend := e.say.Finding(plain)
 		if n.TreeCount > 0 {
 			text += " (" + lang.TreeList(n) + ")"
 		}

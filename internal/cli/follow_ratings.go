@@ -81,12 +81,12 @@ func (d *ratingsDocument) mean(e *env) {
 	}
 }
 
-// shownTrees is how many trees the screen lists.
-const shownTrees = 40
+// listedTrees is how many trees the screen lists.
+const listedTrees = 40
 
 func (d *ratingsDocument) print(e *env) {
 	say := e.say
-	e.println(say.Say("ratings-head", finding.Args{"count": finding.Count(len(d.Trees)), "from": finding.Number(d.FromDay, "d"), "to": finding.Number(d.ToDay, "d")}))
+	e.println(say.Say("ratings-head", finding.Args{"count": finding.Count(len(d.Trees)), "from": finding.Number(d.FromDay, ""), "to": finding.Number(d.ToDay, "")}))
 	e.title(say.T("head-by-treatment"))
 	t := e.heads("col-treatment", ">col-trees", ">col-in-means", ">col-dead", ">col-removed", ">col-audpc", ">col-sd", ">col-relative", ">col-audps", ">col-severity")
 	for _, x := range d.Treatments {
@@ -106,13 +106,13 @@ func (d *ratingsDocument) print(e *env) {
 	e.title(say.T("head-trees"))
 	t = e.heads("col-tree", "col-treatment", ">col-visits", ">col-from-day", ">col-to-day", ">col-audpc", ">col-relative", ">col-audps", ">col-severity", "col-end")
 	for i, x := range d.Trees {
-		if i == shownTrees {
+		if i == listedTrees {
 			break
 		}
 		t.row(x.Tree, x.Treatment, strconv.Itoa(x.Visits), shown(&x.FromDay, 2), shown(&x.ToDay, 2), shown(x.AUDPC, 1), shown(x.Relative, 3), shown(x.AUDPS, 1), shown(x.SeverityPct, 1), say.T("ratings-end-"+x.End))
 	}
 	e.printf("%s", t)
-	if n := len(d.Trees) - shownTrees; n > 0 {
+	if n := len(d.Trees) - listedTrees; n > 0 {
 		e.println(say.Say("and-more", finding.Args{"count": finding.Count(n)}))
 	}
 	e.printMeaning(d.followHead, d.Notes)

@@ -1,6 +1,7 @@
 package exchange
 
 import (
+	"maps"
 	"slices"
 	"strings"
 
@@ -172,14 +173,15 @@ func (f *Followed[T]) Locate(err error) error {
 	if err == nil {
 		return nil
 	}
-	var out finding.Faults
+	var out collector
 	for _, fault := range finding.AsFaults(err) {
 		c := *fault
 		if c.Class == finding.BadInput && c.Where.File == "" && !strings.HasPrefix(c.ID, "confidence-") && !strings.HasPrefix(c.ID, "decline-option") {
 			c.Where.File = f.File
 		}
-		i := slices.IndexFunc(f.places, func(p rowPlaces) bool { return p.line == c.Where.Line })
-		if c.Where.Line > 0 && c.Where.Column == 0 && i >= 0 {
+		c.Args = DayNumbers(c.Args)
+		i, ok := slices.BinarySearchFunc(f.places, c.Where.Line, func(p rowPlaces, line int) int { return p.line - line })
+		if ok && c.Where.Column == 0 {
 			cell := atValue
 			for _, a := range about {
 				if strings.Contains(c.ID, a.word) {
@@ -189,7 +191,20 @@ func (f *Followed[T]) Locate(err error) error {
 			}
 			c.Where.Column = f.places[i].at[cell]
 		}
-		out = append(out, &c)
+		out.add(&c)
 	}
-	return out.OrNil()
+	return out.err(f.File)
+}
+
+// DayNumbers returns arguments with days of the calendar of day 0 as plain
+// numbers: "day 14", not "day 14 d".
+func DayNumbers(args finding.Args) finding.Args {
+	out := maps.Clone(args)
+	for _, name := range []string{"day", "from"} {
+		if v, ok := out[name]; ok && v.Unit == "d" {
+			v.Unit = ""
+			out[name] = v
+		}
+	}
+	return out
 }
