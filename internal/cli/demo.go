@@ -2,6 +2,7 @@ package cli
 
 import (
 	"io"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -19,6 +20,9 @@ type demoCmd struct {
 // commands.txt exactly as a person would type them in that folder.
 func (c demoCmd) Run(e *env) error {
 	files := demo.Files()
+	if there := c.standing(); there {
+		return c.show(e, files, "demo-kept")
+	}
 	known := make([]string, 0, len(files)+4)
 	for name := range files {
 		known = append(known, name)
@@ -38,10 +42,22 @@ func (c demoCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	return c.show(e, files, "demo-written")
+}
+
+// standing reports whether the folder already holds a demo estate. It may have
+// been changed by its owner, and is then planned as it stands.
+func (c demoCmd) standing() bool {
+	_, err := os.Stat(filepath.Join(c.Data, "commands.txt"))
+	return err == nil
+}
+
+// show runs the estate's commands as a person would type them in its folder.
+func (c demoCmd) show(e *env, files map[string][]byte, said string) error {
 	if e.globals.JSON {
 		return c.runJSON(e, files)
 	}
-	e.println(e.say.Say("demo-written", finding.Args{"folder": finding.Text(c.Data)}))
+	e.println(e.say.Say(said, finding.Args{"folder": finding.Text(c.Data)}))
 	for _, line := range strings.Split(strings.TrimSpace(string(files["commands.txt"])), "\n") {
 		e.printf("\n$ sapward %s\n\n", line)
 		if status := Main(c.arguments(e, line), strings.NewReader(""), e.stdout, e.stderr); status == exitBad {
