@@ -44,6 +44,9 @@ type grammar struct {
 	Weather  weatherCmd  `cmd:"" help:"Reference evapotranspiration, vapour-pressure deficit and the hours to treat in."`
 	Movement movementCmd `cmd:"" help:"Where the active goes in one planned tree: a model estimate with typical values."`
 	Ratings  ratingsCmd  `cmd:"" help:"Disease progress by treatment and tree, from ratings."`
+	Survival survivalCmd `cmd:"" help:"Which trees live longer: Kaplan-Meier, log-rank test, hazard ratio."`
+	Efficacy efficacyCmd `cmd:"" help:"How much better the treated fared, with its interval, from counts."`
+	Decline  declineCmd  `cmd:"" help:"How the residue declines and when to treat again, from assays."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 
