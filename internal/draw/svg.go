@@ -83,6 +83,9 @@ func (s Scene) svg(standalone bool) []byte {
 		fmt.Fprintf(w, "<style>\n%s</style>\n", Stylesheet())
 	}
 	w.patterns(s.Items)
+	if standalone { // its own paper: a viewer's canvas need not follow the theme of the ink
+		fmt.Fprintf(w, "<rect class=\"f-paper\" width=\"%s\" height=\"%s\"/>\n", num(s.Width), num(s.Height))
+	}
 	w.items(s.Items)
 	w.WriteString("</svg>\n")
 	return w.Bytes()
