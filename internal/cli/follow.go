@@ -148,10 +148,10 @@ func (e *env) between(low, high *float64, write func(*float64) string) string {
 
 // pvalue writes a probability.
 func pvalue(p float64) string {
-	if p < 0.001 {
-		return "< 0.001"
+	if p < 0.0001 {
+		return "< 0.0001"
 	}
-	return lang.Fixed(p, 3)
+	return lang.Fixed(p, 4)
 }
 
 // heads makes a table from identifiers of captions; ">" sets a column right.

@@ -51,6 +51,10 @@ func (c survivalCmd) Run(e *env) error {
 	return nil
 }
 
+// fewDeaths is the number of deaths under which no difference is claimed, the
+// same at which the report warns (a program default).
+const fewDeaths = 5
+
 // mean says what medians, test and hazard ratios mean.
 func (d *survivalDocument) mean(e *env) {
 	say := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, e.say.Say(id, a)) }
@@ -63,17 +67,28 @@ func (d *survivalDocument) mean(e *env) {
 		a["median"] = finding.Number(*g.MedianD, "")
 		say("survival-mean-median", a)
 	}
-	test := d.LogRank
-	if d.Stratified != nil {
-		test = d.Stratified
-	}
-	if test == nil {
+	if d.LogRank == nil {
 		return
 	}
-	a := finding.Args{"p": finding.Text(pvalue(test.P)), "level": finding.Text(lang.Figure(1-d.Confidence, 4))}
-	if test.P < 1-d.Confidence {
+	test, died := d.LogRank, 0
+	if d.Strata != "" {
+		test = d.Stratified
+	}
+	for _, g := range d.Groups {
+		died += g.Died
+	}
+	a := finding.Args{"count": finding.Count(died), "strata": finding.Text(d.Strata)}
+	if test != nil {
+		a["p"], a["level"] = finding.Text(pvalue(test.P)), finding.Text(lang.Figure(1-d.Confidence, 4))
+	}
+	switch {
+	case test == nil:
+		say("survival-mean-strata-none", a)
+	case died < fewDeaths:
+		say("survival-mean-few", a)
+	case test.P < 1-d.Confidence:
 		say("survival-mean-differ", a)
-	} else {
+	default:
 		say("survival-mean-not-shown", a)
 	}
 	for _, h := range d.Hazard {
@@ -110,17 +125,19 @@ func (d *survivalDocument) print(e *env) {
 	}
 	e.printf("%s", t)
 	d.printCurves(e)
-	e.title(say.T("head-kaplan-meier"))
-	t = e.heads("col-treatment", ">col-day", ">col-at-risk", ">col-died", ">col-survival", ">col-se", "col-interval")
-	for _, g := range d.Groups {
-		for _, s := range g.Table {
-			t.row(g.Treatment, day(&s.Day), strconv.Itoa(s.AtRisk), strconv.Itoa(s.Died), lang.Fixed(s.Survival, 3), fixed(s.SE, 3), e.between(s.Low, s.High, func(p *float64) string { return fixed(p, 3) }))
+	if died > 0 {
+		e.title(say.T("head-kaplan-meier"))
+		t := e.heads("col-treatment", ">col-day", ">col-at-risk", ">col-died", ">col-survival", ">col-se", "col-interval")
+		for _, g := range d.Groups {
+			for _, s := range g.Table {
+				t.row(g.Treatment, day(&s.Day), strconv.Itoa(s.AtRisk), strconv.Itoa(s.Died), lang.Fixed(s.Survival, 3), fixed(s.SE, 3), e.between(s.Low, s.High, func(p *float64) string { return fixed(p, 3) }))
+			}
 		}
+		e.printf("%s", t)
 	}
-	e.printf("%s", t)
 	if d.LogRank != nil {
 		e.title(say.T("head-tests"))
-		t = e.heads("col-test", ">col-chi2", ">col-df", ">col-p")
+		t := e.heads("col-test", ">col-chi2", ">col-df", ">col-p")
 		for _, x := range []struct {
 			id string
 			r  *health.TestResult
@@ -133,7 +150,7 @@ func (d *survivalDocument) print(e *env) {
 	}
 	if len(d.Hazard) > 0 {
 		e.title(say.T("head-hazard"))
-		t = e.heads("col-treatment", "col-versus", ">col-ratio", "col-interval", ">col-p", "col-method")
+		t := e.heads("col-treatment", "col-versus", ">col-ratio", "col-interval", ">col-p", "col-method")
 		for _, h := range d.Hazard {
 			p := noFigure
 			if h.P != nil {
