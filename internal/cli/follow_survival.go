@@ -93,7 +93,7 @@ func (d *survivalDocument) mean(e *env) {
 	}
 	for _, h := range d.Hazard {
 		a := finding.Args{"treatment": finding.Text(h.Treatment), "versus": finding.Text(h.Versus), "ratio": finding.Text(significant(h.Ratio, 3)),
-			"interval": finding.Text(e.between(h.Low, h.High, ratio)), "confidence": finding.Number(100*d.Confidence, "pct")}
+			"interval": finding.Text(e.ratios(h.Low, h.High)), "confidence": finding.Number(100*d.Confidence, "pct")}
 		switch {
 		case h.Ratio == nil && h.Low == nil && h.High == nil:
 		case h.Ratio == nil:
@@ -104,6 +104,14 @@ func (d *survivalDocument) mean(e *env) {
 			say("survival-mean-hazard", a)
 		}
 	}
+}
+
+// ratios writes the limits of a ratio; one without a lower limit comes down to 0.
+func (e *env) ratios(low, high *float64) string {
+	if low == nil && high != nil {
+		low = new(float64)
+	}
+	return e.between(low, high, ratio)
 }
 
 // ratio writes a ratio to three digits.
@@ -156,7 +164,7 @@ func (d *survivalDocument) print(e *env) {
 			if h.P != nil {
 				p = pvalue(*h.P)
 			}
-			t.row(h.Treatment, h.Versus, ratio(h.Ratio), e.between(h.Low, h.High, ratio), p, h.Method)
+			t.row(h.Treatment, h.Versus, ratio(h.Ratio), e.ratios(h.Low, h.High), p, h.Method)
 		}
 		e.printf("%s", t)
 	}

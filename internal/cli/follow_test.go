@@ -460,3 +460,48 @@ func TestFollow_FiguresAreFinite(t *testing.T) {
 		}
 	})
 }
+
+// Whatever stands in the cells, every problem is one line with its file, and
+// nothing but 0 or 2 comes back.
+func TestFollow_AnyCell(t *testing.T) {
+	dir := t.TempDir()
+	heads := map[string]string{
+		"ratings": "tree,treatment,day,rating_pct,status", "survival": "tree,treatment,date,died,block",
+		"efficacy": "role,before,after,block", "decline": "tree,day,mg_kg,detection_limit,height_m",
+	}
+	junk := rapid.SampledFrom([]string{"", " ", "0", "1", "-1", "1e9", "1,5", "<", "<0", "<-1", "< nd", "<<1", "nd", "N.D.", "NaN", "Inf", "2026-02-30", "2026-02-28", "9999-12-31", "0001-01-01", "#N/A", "'=1", "\"a\"\"b\"", "treated", "dead", "\u00b5", "\u2028", "99999999999999999999"})
+	rapid.Check(t, func(t *rapid.T) {
+		command := rapid.SampledFrom([]string{"ratings", "survival", "efficacy", "decline"}).Draw(t, "command")
+		head := heads[command]
+		rows := []string{head}
+		for range rapid.IntRange(0, 5).Draw(t, "rows") {
+			cells := make([]string, strings.Count(head, ",")+1)
+			for i := range cells {
+				cells[i] = junk.Draw(t, "cell")
+				if strings.Contains(cells[i], ",") {
+					cells[i] = "\"" + cells[i] + "\""
+				}
+			}
+			rows = append(rows, strings.Join(cells, ","))
+		}
+		path := filepath.Join(dir, "any.csv")
+		if err := os.WriteFile(path, []byte(strings.Join(rows, "\n")+"\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		args := []string{command, path}
+		if command == "survival" {
+			args = append(args, "--strata=block", "--day-zero=2026-01-01")
+		}
+		var out, errs strings.Builder
+		if status := Main(args, strings.NewReader(""), &out, &errs); status != 0 && status != 2 {
+			t.Fatalf("exit %d: %s", status, errs.String())
+		} else if status == 2 && (out.Len() > 0 || errs.Len() == 0) {
+			t.Fatalf("a fault beside an answer: %s%s", out.String(), errs.String())
+		}
+		for _, line := range strings.Split(strings.TrimSuffix(errs.String(), "\n"), "\n") {
+			if line != "" && !strings.HasPrefix(line, path+":") {
+				t.Fatalf("no file in %q", line)
+			}
+		}
+	})
+}

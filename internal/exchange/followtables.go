@@ -50,9 +50,32 @@ var ratingStates = map[string]health.Status{
 // or class; status is optional. Dates are counted from zero, or from the first
 // date of the file.
 func ReadRatings(path string, zero civil.Date) (*Followed[health.Rating], error) {
-	return readFollowed(path, &ratingSpec, zero, true, rating, func(x *health.Rating, day float64, dated bool, w finding.Where) {
+	f, err := readFollowed(path, &ratingSpec, zero, true, rating, func(x *health.Rating, day float64, dated bool, w finding.Where) {
 		x.Day, x.Dated, x.Where = day, dated, w
 	})
+	return alike(f, err, func(x health.Rating) string { return x.Treatment })
+}
+
+// alike notes treatments whose names differ only in capitals, accents or
+// blanks: one treatment written in two ways would be compared with itself.
+func alike[T any](f *Followed[T], err error, treatment func(T) string) (*Followed[T], error) {
+	if err != nil {
+		return nil, err
+	}
+	first, said := map[string]string{}, map[string]bool{}
+	for _, r := range f.Rows {
+		name := treatment(r)
+		if said[name] {
+			continue
+		}
+		said[name] = true
+		if other, ok := first[plain(name)]; ok {
+			f.Notes = append(f.Notes, finding.Finding{ID: "treatments-alike", Severity: finding.Warning, Authority: finding.ByEstimate, Args: finding.Args{"treatment": finding.Text(name), "other": finding.Text(other)}})
+		} else {
+			first[plain(name)] = name
+		}
+	}
+	return f, nil
 }
 
 func rating(r *Row) followedRow[health.Rating] {
@@ -111,7 +134,7 @@ func ReadDeaths(path string, zero civil.Date, strata string) (*Followed[health.D
 		}
 		spec.Columns = append(spec.Columns, Column{Name: name, Need: true})
 	}
-	return readFollowed(path, &spec, zero, false, func(r *Row) followedRow[health.Death] {
+	f, err := readFollowed(path, &spec, zero, false, func(r *Row) followedRow[health.Death] {
 		x := health.Death{Tree: r.Tag(deathTree), Treatment: r.Text(deathTreatment)}
 		x.Died, _ = r.YesNo(deathDied)
 		if strata != "" {
@@ -131,6 +154,7 @@ func ReadDeaths(path string, zero civil.Date, strata string) (*Followed[health.D
 	}, func(x *health.Death, day float64, dated bool, w finding.Where) {
 		x.Days, x.Dated, x.Where = day, dated, w
 	})
+	return alike(f, err, func(x health.Death) string { return x.Treatment })
 }
 
 const (
