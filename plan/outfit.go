@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -374,7 +373,7 @@ func (c Crew) pack(out *Outfit, p Plan, r Request, product, water map[string]int
 // crewFault turns the crew package's error into the program's one error type.
 func crewFault(err error) error {
 	if e, ok := err.(*crew.Error); ok {
-		return finding.Faults{{Class: finding.Usage, ID: "crew-unusable", Cause: err, Args: finding.Args{"code": finding.Text(e.Code), "field": finding.Text(e.Field), "detail": finding.Text(fmt.Sprint(e.Detail))}}}
+		return finding.Faults{{Class: finding.Usage, ID: "crew-unusable", Cause: err, Args: finding.Args{"code_by": finding.Text("crew-" + e.Code), "field": finding.Text(e.Field)}}}
 	}
 	return err
 }

@@ -219,11 +219,11 @@ func (e *env) printOutfit(p plan.Plan) {
 	}
 	e.title(say.T("head-day"))
 	for _, d := range o.Schedule.Days {
-		e.println(say.Say("day-line", finding.Args{
+		e.wrapped(say.Say("day-line", finding.Args{
 			"day": finding.Count(d.Number), "date": finding.Text(d.Start.Format(time.DateOnly)), "trees": finding.Count(d.Trees), "ports": finding.Count(d.Ports),
 			"finish": finding.Text(d.Finish.Format("15:04")), "dry": finding.Text(d.LastPortDry.Format("15:04")), "signs": finding.Text(d.SignsDown.Format("2006-01-02 15:04")),
 			"people": finding.Count(len(d.People)),
-		}))
+		}), "  ")
 	}
 	if n := len(o.Schedule.Refused); n > 0 {
 		e.println(say.Say("day-refused", finding.Args{"count": finding.Count(n), "tree": finding.Text(o.Schedule.Refused[0].Tree)}))
@@ -231,9 +231,9 @@ func (e *env) printOutfit(p plan.Plan) {
 	if n := len(o.Schedule.Unscheduled); n > 0 {
 		e.println(say.Say("day-unscheduled", finding.Args{"count": finding.Count(n)}))
 	}
-	e.println(say.Say("day-basis", finding.Args{"source": finding.Text(say.T("steps-default")), "minutes": finding.Number(o.Uptake.MinutesPerPort, "min"), "walk": finding.Number(math.Round(o.Walk.LengthM), "m")}))
+	e.wrapped(say.Say("day-basis", finding.Args{"source": finding.Text(say.T("steps-default")), "minutes": finding.Number(o.Uptake.MinutesPerPort, "min"), "walk": finding.Number(math.Round(o.Walk.LengthM), "m")}), "")
 	if o.Uptake.Modelled > 0 {
-		e.println(say.Say("day-uptake", finding.Args{"trees": finding.Count(o.Uptake.Modelled), "least": finding.Number(o.Uptake.LeastMinutes, "min"), "most": finding.Number(o.Uptake.MinutesPerPort, "min")}))
+		e.wrapped(say.Say("day-uptake", finding.Args{"trees": finding.Count(o.Uptake.Modelled), "least": finding.Number(o.Uptake.LeastMinutes, "min"), "most": finding.Number(o.Uptake.MinutesPerPort, "min")}), "")
 	}
 	if o.Pilot != nil {
 		e.println(say.T("day-pilot"))

@@ -249,7 +249,7 @@ func (e *env) treeTable(p plan.Plan, trees []plan.Tree) {
 		}
 		var along []string
 		for k, q := range tr.Ports {
-			if k == 6 {
+			if k == 3 {
 				along = append(along, "…")
 				break
 			}

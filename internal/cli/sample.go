@@ -125,6 +125,13 @@ func (c sampleCmd) draw(doc *sampleDocument, tags []string) error {
 			}
 			rows = append(rows, n)
 		}
+		total := 0
+		for _, n := range rows {
+			total += n
+		}
+		if c.BlockTrees > 0 && total != c.BlockTrees {
+			return usage("rows-block", finding.Args{"rows": finding.Count(total), "block": finding.Count(c.BlockTrees)})
+		}
 		p, err := sample.PickRows(c.Pick, rows, c.Seed)
 		if err != nil {
 			return bad(err)
@@ -210,24 +217,24 @@ func (c sampleCmd) print(e *env, doc sampleDocument) {
 			"n": finding.Count(s.N), "mean": cm(s.MeanCM), "half": cm(s.HalfWidthCM), "pct": pct(s.HalfWidthPct), "confidence": pct(100 * c.Confidence),
 			"low": cm(s.CILowCM), "high": cm(s.CIHighCM), "qmd": cm(s.QuadraticMeanCM), "sd": cm(s.SDCM), "cv": pct(s.CVPct), "tolerance": pct(c.Tolerance), "needed": finding.Count(s.Trees), "block": finding.Count(c.BlockTrees),
 		}
-		e.println(say.Say("sample-mean", args))
+		e.wrapped(say.Say("sample-mean", args), "")
 		switch {
 		case s.Enough:
-			e.println(say.Say("sample-enough", args))
+			e.wrapped(say.Say("sample-enough", args), "")
 		case !s.Reachable:
-			e.println(say.Say("sample-unreachable", args))
+			e.wrapped(say.Say("sample-unreachable", args), "")
 		default:
-			e.println(say.Say("sample-more", args))
+			e.wrapped(say.Say("sample-more", args), "")
 		}
-		e.println(say.Say("sample-spread", args))
+		e.wrapped(say.Say("sample-spread", args), "")
 		if c.BlockTrees == 0 {
-			e.println(say.T("sample-block-unknown"))
+			e.wrapped(say.T("sample-block-unknown"), "")
 		}
 		if p := doc.Prediction; p != nil {
-			e.println(say.Say("sample-untaped", finding.Args{"low": cm(p.LowCM), "high": cm(p.HighCM), "confidence": pct(100 * c.Confidence)}))
+			e.wrapped(say.Say("sample-untaped", finding.Args{"low": cm(p.LowCM), "high": cm(p.HighCM), "confidence": pct(100 * c.Confidence)}), "")
 		}
 		for _, o := range doc.Odd {
-			e.println(say.Say("sample-outlier", finding.Args{"tree": finding.Text(o.Tree), "diameter": cm(o.DiameterCM), "z": finding.Text(lang.Fixed(o.RobustZ, 1))}))
+			e.wrapped(say.Say("sample-outlier", finding.Args{"tree": finding.Text(o.Tree), "diameter": cm(o.DiameterCM), "z": finding.Text(lang.Fixed(o.RobustZ, 1))}), "")
 		}
 		for _, o := range doc.Slips {
 			e.println(say.Say("sample-slip-"+string(o.Code), finding.Args{"tree": finding.Text(o.Tree), "diameter": cm(o.DiameterCM), "would": cm(o.CorrectedCM)}))
@@ -241,10 +248,10 @@ func (c sampleCmd) print(e *env, doc sampleDocument) {
 			"abovepct": pct(d.AboveOwnMaxPct), "belowpct": pct(d.BelowOwnMinPct),
 		}
 		e.title(say.Say("head-mean-dose", finding.Args{"method": finding.Text(say.T("method-" + doc.Method))}))
-		e.println(say.Say("sample-dose", args))
-		e.println(say.Say("sample-mean-dose", args))
+		e.wrapped(say.Say("sample-dose", args), "")
+		e.wrapped(say.Say("sample-mean-dose", args), "")
 		if d.Need != nil {
-			e.println(say.Say("sample-need", finding.Args{"total": ml(d.Need.TotalML), "low": ml(d.Need.LowML), "high": ml(d.Need.HighML), "block": finding.Count(c.BlockTrees)}))
+			e.wrapped(say.Say("sample-need", finding.Args{"total": ml(d.Need.TotalML), "low": ml(d.Need.LowML), "high": ml(d.Need.HighML), "block": finding.Count(c.BlockTrees)}), "")
 		}
 	}
 	if len(doc.Picked) > 0 {
@@ -259,7 +266,7 @@ func (c sampleCmd) print(e *env, doc sampleDocument) {
 				out = append(out, say.Say("row-place", finding.Args{"row": finding.Count(v.Row), "place": finding.Count(v.Place)}))
 			}
 		}
-		e.println(say.Say("sample-picked", finding.Args{"count": finding.Count(len(out)), "seed": finding.Text(strconv.FormatUint(doc.Seed, 10)), "list": finding.Text(strings.Join(out, ", "))}))
-		e.println(say.Say("sample-algorithm", finding.Args{"text": finding.Text(doc.Algorithm)}))
+		e.wrapped(say.Say("sample-picked", finding.Args{"count": finding.Count(len(out)), "seed": finding.Text(strconv.FormatUint(doc.Seed, 10)), "list": finding.Text(strings.Join(out, ", "))}), "")
+		e.wrapped(say.Say("sample-algorithm", finding.Args{"text": finding.Text(doc.Algorithm)}), "")
 	}
 }

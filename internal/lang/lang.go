@@ -127,18 +127,25 @@ func (p *Printer) mend(id string, args finding.Args) string {
 
 // Finding returns a finding's sentence and its way out.
 func (p *Printer) Finding(f finding.Finding) (text, mend string) {
-	args := finding.Args{}
-	for k, v := range f.Args {
-		if v.IsText && strings.HasSuffix(k, "_by") { // the name of a rule
-			v = finding.Text(p.Say(v.Text, f.Args))
-		}
-		args[k] = v
-	}
+	args := p.named(f.Args)
 	if _, given := args["count"]; !given && f.TreeCount > 0 {
 		args["count"] = finding.Count(f.TreeCount)
 	}
 	args["trees"] = finding.Text(TreeList(f))
 	return p.Say(f.ID, args), p.mend(f.ID, args)
+}
+
+// named copies arguments; one whose name ends in _by is itself a message, such
+// as the rule that sets a bound, and is said in words.
+func (p *Printer) named(in finding.Args) finding.Args {
+	args := finding.Args{}
+	for k, v := range in {
+		if v.IsText && strings.HasSuffix(k, "_by") {
+			v = finding.Text(p.Say(v.Text, in))
+		}
+		args[k] = v
+	}
+	return args
 }
 
 // TreeList writes the tags of a finding, with how many more there are.
@@ -161,8 +168,9 @@ func (p *Printer) Fault(f *finding.Fault) string {
 	if w := f.Where.String(); w != "" {
 		b.WriteString(w + ": ")
 	}
-	b.WriteString(p.Say(f.ID, f.Args))
-	if m := p.mend(f.ID, f.Args); m != "" {
+	args := p.named(f.Args)
+	b.WriteString(p.Say(f.ID, args))
+	if m := p.mend(f.ID, args); m != "" {
 		b.WriteString(" " + m)
 	}
 	return b.String()
