@@ -97,18 +97,18 @@ func (e *env) printMeaning(h followHead, notes []saidNote) {
 			id = "follow-day-zero-first"
 		}
 		e.println("")
-		e.println(e.say.Say(id, finding.Args{"date": finding.Text(h.DayZero.String())}))
+		e.wrapped(e.say.Say(id, finding.Args{"date": finding.Text(h.DayZero.String())}), "")
 	}
 	if len(h.Meaning) > 0 {
 		e.title(e.say.T("head-meaning"))
 		for _, m := range h.Meaning {
-			e.println(m)
+			e.wrapped(m, "")
 		}
 	}
 	if len(notes) > 0 {
 		e.title(e.say.T("head-findings"))
 		for _, n := range notes {
-			e.println(e.say.T("severity-"+string(n.Severity)) + " " + n.Text)
+			e.wrapped(e.say.T("severity-"+string(n.Severity))+" "+n.Text, "  ")
 		}
 	}
 }

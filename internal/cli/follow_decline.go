@@ -179,7 +179,7 @@ func (d *declineSeries) mean(e *env, confidence float64, asked bool, zero civil.
 
 func (d *declineDocument) print(e *env) {
 	say := e.say
-	e.println(say.Say("decline-head", finding.Args{"errors": finding.Text(say.T("decline-errors-" + string(d.Errors))), "confidence": finding.Number(100*d.Confidence, "pct")}))
+	e.wrapped(say.Say("decline-head", finding.Args{"errors": finding.Text(say.T("decline-errors-" + string(d.Errors))), "confidence": finding.Number(100*d.Confidence, "pct")}), "")
 	for _, s := range d.Series {
 		s.print(e)
 	}
@@ -217,7 +217,7 @@ func (d *declineSeries) days(p *float64) string {
 func (d *declineSeries) print(e *env) {
 	say := e.say
 	e.title(d.heading(e))
-	e.println(say.Say("decline-series", finding.Args{"n": finding.Count(d.N), "censored": finding.Count(d.NonDetect), "trees": finding.Count(d.Trees), "start": finding.Number(d.StartDay, ""), "last": finding.Number(d.LastDay, "")}))
+	e.wrapped(say.Say("decline-series", finding.Args{"n": finding.Count(d.N), "censored": finding.Count(d.NonDetect), "trees": finding.Count(d.Trees), "start": finding.Number(d.StartDay, ""), "last": finding.Number(d.LastDay, "")}), "")
 	if len(d.Models) > 0 {
 		t := e.heads("col-model", ">col-c0", ">col-dt50", ">col-dt90", ">col-chi2-error", ">col-aic", "col-remark")
 		for _, m := range d.Models {
@@ -253,15 +253,15 @@ func (d *declineSeries) print(e *env) {
 			t.row(x.name, d.days(x.value), "", interval)
 		}
 		e.printf("\n%s", t)
-		e.println(say.Say("decline-chi2", finding.Args{"error": finding.Text(percent(f.Chi2Error)), "df": finding.Text(strconv.Itoa(f.Chi2DF))}))
+		e.wrapped(say.Say("decline-chi2", finding.Args{"error": finding.Text(percent(f.Chi2Error)), "df": finding.Text(strconv.Itoa(f.Chi2DF))}), "")
 	}
 	if len(d.Meaning) > 0 {
 		e.println("")
 		for _, m := range d.Meaning {
-			e.println(m)
+			e.wrapped(m, "")
 		}
 	}
 	for _, n := range d.Notes {
-		e.println(say.T("severity-"+string(n.Severity)) + " " + n.Text)
+		e.wrapped(say.T("severity-"+string(n.Severity))+" "+n.Text, "  ")
 	}
 }

@@ -94,7 +94,7 @@ func (d *ratingsDocument) print(e *env) {
 			shown(x.AUDPC, 1), shown(x.AUDPCSD, 1), shown(x.Relative, 3), shown(x.AUDPS, 1), shown(x.SeverityPct, 1))
 	}
 	e.printf("%s", t)
-	e.println(say.T("ratings-columns"))
+	e.wrapped(say.T("ratings-columns"), "")
 	e.title(say.T("head-severity-days"))
 	t = e.heads("col-treatment", ">col-day", ">col-trees", ">col-severity")
 	for _, x := range d.Treatments {
