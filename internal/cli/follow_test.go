@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -15,6 +16,7 @@ import (
 
 	"sapward/follow/decline"
 	"sapward/follow/health"
+	"sapward/internal/lang"
 )
 
 // checkRows reads a file of published reference data.
@@ -406,6 +408,35 @@ func TestFollowDecline_Again(t *testing.T) {
 	}
 }
 
+// bareID is an identifier where a sentence or caption should stand.
+var bareID = regexp.MustCompile(`(?m)(^|\s)(ratings|survival|efficacy|decline|again|hazard|follow|col|head|severity|assay|day|option)-[a-z][a-z0-9-]*`)
+
+// Every word that is put together from a value has its message.
+func TestFollow_WordsOfValues(t *testing.T) {
+	all := lang.Messages()
+	want := []string{"efficacy-chosen-abbott", "efficacy-chosen-henderson-tilton", "efficacy-chosen-risk-ratio"}
+	for _, f := range formulas {
+		want = append(want, "efficacy-name-"+f)
+	}
+	for _, v := range []health.Verdict{health.Works, health.Worse, health.NotShown, health.NoVerdict} {
+		want = append(want, "efficacy-verdict-"+string(v))
+	}
+	for _, m := range []string{"log-normal", "score", "delta", "exact-poisson", "bca"} {
+		want = append(want, "efficacy-interval-"+m)
+	}
+	for _, end := range []string{"followed", "dead", "removed"} {
+		want = append(want, "ratings-end-"+end)
+	}
+	for _, x := range []decline.Errors{decline.Constant, decline.Proportional} {
+		want = append(want, "decline-errors-"+string(x))
+	}
+	for _, id := range want {
+		if m, ok := all[id]; !ok || m.EN == "" || m.ES == "" {
+			t.Errorf("%s is not in the catalogue", id)
+		}
+	}
+}
+
 // Whatever the table holds, the command ends with 0 or 2, prints no NaN and no
 // infinity, and under --json one document.
 func TestFollow_FiguresAreFinite(t *testing.T) {
@@ -453,6 +484,9 @@ func TestFollow_FiguresAreFinite(t *testing.T) {
 				if strings.Contains(out.String()+errs.String(), word) {
 					t.Fatalf("%s in %s%s\n%s", word, out.String(), errs.String(), b.String())
 				}
+			}
+			if m := bareID.FindString(out.String() + errs.String()); m != "" && len(more) != 1 {
+				t.Fatalf("a message without words: %s", m)
 			}
 			if len(more) == 1 && !json.Valid([]byte(out.String())) {
 				t.Fatalf("not one document: %s", out.String())
