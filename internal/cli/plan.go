@@ -175,7 +175,11 @@ func (c planCmd) Run(e *env) error {
 	if err := faults.OrNil(); err != nil {
 		return err
 	}
-	job, err := plan.Decide(r, plan.Source(trees.Each))
+	// Each tree is read once or twice to decide and once more to lay out its ports.
+	bar := newProgress(e, e.say.T("progress-plan"), 2*int64(trees.Trees))
+	defer bar.end()
+	src := counted(plan.Source(trees.Each), bar)
+	job, err := plan.Decide(r, src)
 	if err != nil {
 		return err
 	}
@@ -183,7 +187,7 @@ func (c planCmd) Run(e *env) error {
 		e.status = exitRefused
 	}
 	if c.CSV {
-		return writeCSV(e.stdout, job, trees)
+		return writeCSV(e.stdout, job, src)
 	}
 	drinks, err := c.drinks(c, r, label.Method(job.Plan.Method))
 	if err != nil {
@@ -454,9 +458,9 @@ func tenths(x float64) int64 {
 }
 
 // writeCSV writes plan.csv alone.
-func writeCSV(w io.Writer, job *plan.Job, trees *exchange.TreeReader) error {
+func writeCSV(w io.Writer, job *plan.Job, src plan.Source) error {
 	rows := newPortRows(w)
-	err := job.Lay(func(yield func([]tree.Tree) error) error { return trees.Each(yield) }, func(ts []plan.Tree) error {
+	err := job.Lay(src, func(ts []plan.Tree) error {
 		for i := range ts {
 			rows.tree(&ts[i])
 		}
