@@ -174,6 +174,7 @@ type survey struct {
 	tally     dose.Tally
 	findings  map[string]*finding.Finding // open facts and warnings of trees, by identifier
 	order     []string
+	last      map[string]string // by finding, the tree it was last said of
 	refused   []RefusedTree
 	diameters []float64       // of trees with one stem, in the order of the file
 	named     []string        // their tags
@@ -199,7 +200,10 @@ func (s *survey) add(tag string, fs []finding.Finding) {
 				}
 			}
 		}
-		have.AddTree(tag)
+		if s.last[key] != tag || have.TreeCount == 0 { // a tree counts once, whatever it has twice
+			have.AddTree(tag)
+			s.last[key] = tag
+		}
 	}
 }
 
@@ -217,7 +221,7 @@ func (s *survey) report(f *facts) {
 // survey reads the block once (twice for an infusion, whose concentration must
 // suit all trees) and tallies its needs.
 func (j *Job) survey(src Source, usable bool) (*survey, error) {
-	s := &survey{findings: map[string]*finding.Finding{}, tags: map[string]bool{}}
+	s := &survey{findings: map[string]*finding.Finding{}, tags: map[string]bool{}, last: map[string]string{}}
 	if usable && j.use.Method == label.Infusion && j.use.Dilution.Known {
 		if err := j.chooseConcentration(src, s); err != nil {
 			return nil, err

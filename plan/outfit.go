@@ -99,11 +99,21 @@ func Equip(p Plan, block []tree.Tree, r Request, c Crew) (*Outfit, error) {
 	}
 	out := &Outfit{}
 	out.Uptake.Authority = finding.ByPractice
+	trees, product, water := c.dayTrees(p, block, &out.Uptake)
+	if c.Pilot != nil { // its ports with the uptake that was planned for them
+		pilot := *c.Pilot
+		pilot.Delivery = c.Delivery
+		for _, t := range trees {
+			if t.Tree == pilot.Tree {
+				pilot.Ports = t.Ports
+			}
+		}
+		c.Pilot = &pilot
+	}
 	steps, err := c.steps(out)
 	if err != nil {
 		return nil, crewFault(err)
 	}
-	trees, product, water := c.dayTrees(p, block, &out.Uptake)
 	if out.Pilot != nil {
 		for i := range trees {
 			trees[i].Ports = crew.ScaleUptake(trees[i].Ports, out.Pilot.Uptake)
