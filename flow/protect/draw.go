@@ -2,7 +2,6 @@ package protect
 
 import (
 	"fmt"
-	"math"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -62,12 +61,21 @@ type Draw struct {
 // order; the last, port_scatter, is what each port takes.
 func (c Case) Inputs() []string {
 	var names []string
-	for i, p := range c.parameters() {
-		if i == inPorts || p != nil && p.Low != p.High {
-			names = append(names, inputNames[i])
-		}
+	for _, i := range c.varying() {
+		names = append(names, inputNames[i])
 	}
 	return names
+}
+
+// varying returns the inputs that vary over the draws of a case.
+func (c Case) varying() []int {
+	var v []int
+	for i, p := range c.parameters() {
+		if i == inPorts || p != nil && p.Low != p.High {
+			v = append(v, i)
+		}
+	}
+	return v
 }
 
 // parameters returns the parameter of each input; nil does not apply.
@@ -113,80 +121,6 @@ func (d Draw) With(name string, v float64) (Draw, error) {
 	return d, fmt.Errorf("input %q is unknown", name)
 }
 
-// sampler turns points of the unit cube into draws of a case.
-type sampler struct {
-	parameters [inputs]*sap.Parameter
-	perimeterM float64
-	cap        float64
-	water      bool
-	whole      bool
-	seed       uint64
-}
-
-func newSampler(c Case, seed uint64) (*sampler, error) {
-	s := &sampler{parameters: c.parameters(), perimeterM: c.Tree.PerimeterM, water: c.Tree.WaterM3PerD != nil, whole: c.Tree.Wood.WholeStem, seed: seed}
-	for i, p := range s.parameters {
-		if p == nil {
-			continue
-		}
-		if err := p.Check(inputNames[i]); err != nil {
-			return nil, err
-		}
-	}
-	for _, i := range []int{inFlux, inWater, inDensity, inLumen, inTubes, inAnisotropy, inCarry, inRetardation, inHalfLife, inLevel} {
-		if s.parameters[i] == nil {
-			return nil, &sap.InputError{Field: inputNames[i], Value: math.NaN(), Needs: "a value"}
-		}
-	}
-	if !s.whole {
-		for _, i := range []int{inDepth, inLateral, inWidth} {
-			if s.parameters[i] == nil {
-				return nil, &sap.InputError{Field: inputNames[i], Value: math.NaN(), Needs: "a value"}
-			}
-		}
-	}
-	if c.Tree.Wood.SapFluxMPerD != nil {
-		s.cap = c.Tree.Wood.MaxFluxMPerD()
-	} else {
-		s.cap = math.Inf(1)
-	}
-	return s, nil
-}
-
-// at turns a point into a draw. Values are held to what they can be: shares to
-// 1, water to 0.95, retardation from 1, depth to the radius.
-func (s *sampler) at(u []float64) Draw {
-	var d Draw
-	for i, p := range s.parameters {
-		if p != nil {
-			d.value[i] = p.At(math.Sqrt2 * math.Erfinv(2*u[i]-1))
-		}
-	}
-	v := &d.value
-	radius := s.perimeterM / (2 * math.Pi)
-	if s.whole {
-		v[inDepth] = 1000 * radius / 2 // perimeter times depth is the disc
-		v[inWidth] = 1
-	}
-	v[inDepth] = math.Min(v[inDepth], 1000*radius)
-	v[inWater] = math.Min(v[inWater], 0.95)
-	v[inLumen] = math.Min(v[inLumen], v[inWater])
-	v[inCarry] = math.Min(v[inCarry], 1)
-	v[inSorption] = math.Min(v[inSorption], 1)
-	v[inRetardation] = math.Max(v[inRetardation], 1)
-	if s.water {
-		depth := v[inDepth] / 1000
-		area := s.perimeterM * depth
-		if !s.whole {
-			area *= 1 - depth/(2*radius)
-		}
-		v[inFlux] = math.Min(v[inFlux]/area, s.cap)
-	}
-	v[inDelivered] = 1
-	d.ports = quasi.Mix(s.seed, math.Float64bits(u[inPorts]))
-	return d
-}
-
 // Draws returns n draws of all inputs of a case by scrambled Sobol points. The
 // same case, n and seed give the same draws, whatever is then asked of them.
 // Errors: fewer than 1 or more than 10 million draws, a wood or active without
@@ -195,7 +129,7 @@ func Draws(c Case, n int, seed uint64) ([]Draw, error) {
 	if n < 1 || n > 1e7 {
 		return nil, &sap.InputError{Field: "draws", Value: float64(n), Needs: "1 to 10 million"}
 	}
-	s, err := newSampler(c, seed)
+	s, err := NewSampler(c, seed)
 	if err != nil {
 		return nil, err
 	}
