@@ -88,6 +88,7 @@ type Plan struct {
 	ClassCard    []ClassRow        `json:"class_card"`
 	Totals       Totals            `json:"totals"`
 	Block        *Block            `json:"block,omitempty"`
+	Layout       *Layout           `json:"layout,omitempty"`
 	Mix          []MixLine         `json:"mix"`
 	Kit          []crew.KitLine    `json:"kit"`
 	*Outfit
@@ -229,4 +230,29 @@ type Port struct {
 	DepthMM    *int        `json:"depth_mm"`
 	Volume     Microlitres `json:"volume_ml"`
 	Product    Microlitres `json:"product_ml"`
+}
+
+// Layout is what a model of the movement says of the number of ports on one
+// tree: the same dose through every number the card permits. It is a value put
+// in by who runs the model, as uptake minutes are; it decides nothing here.
+type Layout struct {
+	Tree    string       `json:"tree"`
+	Stem    string       `json:"stem,omitempty"`
+	Level   string       `json:"effective_level"` // in words
+	DaysD   float64      `json:"days_d"`          // how far ahead
+	Planned int          `json:"planned_ports"`
+	Pays    int          `json:"ports_that_pay"` // more stop paying there; 0: no number fits
+	ByArea  bool         `json:"judged_by_area"` // coverage summed over days: days at the target tell nothing apart
+	Tried   []LayoutLine `json:"tried"`
+}
+
+// LayoutLine is one number of ports.
+type LayoutLine struct {
+	Ports      int     `json:"ports"`
+	OffsetDeg  float64 `json:"offset_deg"`
+	WoundPct   float64 `json:"wound_pct"`
+	DaysP20    float64 `json:"days_above_p20_d"` // reached by four cases in five
+	AreaP20    float64 `json:"area_days_p20_d"`
+	ReachesPct float64 `json:"reaches_target_pct"` // of cases
+	PeakPct    float64 `json:"peak_coverage_p50_pct"`
 }

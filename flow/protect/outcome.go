@@ -15,8 +15,9 @@ type Outcome struct {
 	AreaDays float64   // coverage integrated over the days
 	Peak     float64   // largest coverage
 	Coverage []float64 // at the days of the report
-	// Trunk is the same for the trunk's sapwood, if it was asked for.
+	// The same of the trunk's sapwood, if it was asked for.
 	TrunkPeak, TrunkDays, TrunkAreaDays float64
+	TrunkCoverage                       []float64
 }
 
 // Evaluate returns the outcome of a treatment for every draw, in the order of
@@ -36,7 +37,7 @@ func Evaluate(c Case, t Treatment, draws []Draw, workers int) ([]Outcome, error)
 
 func (e *engine) evaluate(draws []Draw, workers int) ([]Outcome, error) {
 	out, errs := make([]Outcome, len(draws)), make([]error, len(draws))
-	report := make([]float64, len(draws)*len(e.c.ReportD))
+	report := make([]float64, 2*len(draws)*len(e.c.ReportD))
 	k := len(e.c.ReportD)
 	each(len(draws), workers, e.scratch, func(s *scratch, i int) {
 		if errs[i] = e.run(s, &draws[i]); errs[i] != nil {
@@ -44,10 +45,12 @@ func (e *engine) evaluate(draws []Draw, workers int) ([]Outcome, error) {
 		}
 		o := &out[i]
 		o.FirstD, o.LastD, o.Days, o.AreaDays, o.Peak = e.follow(s.crown)
-		o.Coverage = report[i*k : (i+1)*k : (i+1)*k]
+		o.Coverage = report[2*i*k : (2*i+1)*k : (2*i+1)*k]
 		e.sample(o.Coverage, s.crown)
 		if e.c.Trunk {
 			_, _, o.TrunkDays, o.TrunkAreaDays, o.TrunkPeak = e.follow(s.trunk)
+			o.TrunkCoverage = report[(2*i+1)*k : (2*i+2)*k : (2*i+2)*k]
+			e.sample(o.TrunkCoverage, s.trunk)
 		}
 	})
 	for _, err := range errs {
@@ -210,6 +213,7 @@ type Summary struct {
 	Coverage []BandAt
 	// Of the trunk's sapwood, if asked for.
 	TrunkPeakPct, TrunkDays Band
+	Trunk                   []BandAt
 }
 
 // Summarise reduces outcomes to bands. The days of the report are those of the
@@ -239,6 +243,9 @@ func Summarise(c Case, outcomes []Outcome) (Summary, error) {
 	}
 	for i, d := range c.ReportD {
 		s.Coverage = append(s.Coverage, BandAt{d, of(func(o *Outcome) float64 { return 100 * o.Coverage[i] })})
+		if c.Trunk {
+			s.Trunk = append(s.Trunk, BandAt{d, of(func(o *Outcome) float64 { return 100 * o.TrunkCoverage[i] })})
+		}
 	}
 	return s, nil
 }

@@ -21,6 +21,7 @@ const peakDays = 30
 type Season struct {
 	flow, heat     []float64 // at the start of each day, and at the end of the last
 	springs, falls []int     // leaf-outs and leaf falls passed at the start of each day
+	peakMm         float64
 }
 
 // NewSeason makes a season from consecutive days, the first being that of the
@@ -59,7 +60,7 @@ func NewSeason(days []sap.Day, q10 float64) (*Season, error) {
 		return nil, err
 	}
 	n := len(days)
-	s := &Season{make([]float64, n+1), make([]float64, n+1), make([]int, n+1), make([]int, n+1)}
+	s := &Season{make([]float64, n+1), make([]float64, n+1), make([]int, n+1), make([]int, n+1), peak}
 	for i, d := range days {
 		relative := rate[i] / peak
 		if d.Leafless {
@@ -80,6 +81,10 @@ func NewSeason(days []sap.Day, q10 float64) (*Season, error) {
 	s.springs[n], s.falls[n] = s.springs[n-1], s.falls[n-1]
 	return s, nil
 }
+
+// PeakMm returns the season's peak: the largest mean of ET0 times stress over 30
+// days, mm/d.
+func (s *Season) PeakMm() float64 { return s.peakMm }
 
 // LengthD returns the number of days.
 func (s *Season) LengthD() float64 { return float64(len(s.flow) - 1) }

@@ -17,6 +17,7 @@ const (
 	Found      Mark = "found"       // read in a published source
 	Derived    Mark = "derived"     // worked out from found or remembered values
 	FromMemory Mark = "from memory" // not checked again
+	Entered    Mark = "entered"     // given by the person, with a source of theirs
 )
 
 // Parameter is an uncertain number: its 10, 50 and 90 % points, its marks and
@@ -62,7 +63,7 @@ func (p Parameter) Check(name string) error {
 		return &InputError{name, p.Typical, "a mark and a source"}
 	}
 	for _, m := range p.Marks {
-		if m != Found && m != Derived && m != FromMemory {
+		if m != Found && m != Derived && m != FromMemory && m != Entered {
 			return &InputError{name, p.Typical, "a known mark"}
 		}
 	}

@@ -22,6 +22,8 @@ type Assay struct {
 	DetectionLimit float64
 	Tissue         string
 	HeightM        *float64
+	AzimuthDeg     *float64 // where the sample was taken, clockwise from north
+	Limb           string
 	Dated          bool // the day was worked out from a date
 	Where          finding.Where
 }

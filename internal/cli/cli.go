@@ -43,6 +43,7 @@ type grammar struct {
 	Gate     gateCmd     `cmd:"" help:"This morning: go or not, item by item."`
 	Weather  weatherCmd  `cmd:"" help:"Reference evapotranspiration, vapour-pressure deficit and the hours to treat in."`
 	Movement movementCmd `cmd:"" help:"Where the active goes in one planned tree: a model estimate with typical values."`
+	Compare  compareCmd  `cmd:"" help:"Injection beside infusion: how soon, how much, how long, with what is not known."`
 	Ratings  ratingsCmd  `cmd:"" help:"Disease progress by treatment and tree, from ratings."`
 	Survival survivalCmd `cmd:"" help:"Which trees live longer: Kaplan-Meier, log-rank test, hazard ratio."`
 	Efficacy efficacyCmd `cmd:"" help:"How much better the treated fared, with its interval, from counts."`

@@ -198,7 +198,7 @@ func (c movementCmd) Run(e *env) error {
 		return e.refuseMovement(c, p)
 	}
 	w := &waterDays{site: site, opts: opts, zone: wx.Zone, foliage: months}
-	if err := w.read(c, wx, climate, r.On, days[len(days)-1]); err != nil {
+	if err := w.read(c.siteOptions, wx, climate, r.On, days[len(days)-1]); err != nil {
 		return err
 	}
 	doc, err := c.model(s, p, active, w, days)

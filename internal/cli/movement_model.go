@@ -378,7 +378,7 @@ func (x *setting) enter(c movementCmd, w *waterDays, saturation float64) error {
 	if p := x.s.use.Pressure; p.Known && kPa > p.Value.High.Float() {
 		return finding.Faults{finding.Bad("movement-head-above-card", finding.Where{}, finding.Args{"value": finding.Number(kPa, "kPa"), "limit": finding.Number(p.Value.High.Float(), "kPa")})}
 	}
-	d := drinking{Wood: x.wood, Species: x.s.tree.Species, DiameterM: x.s.plan.DiameterCM / 100, HeadMPa: kPa / 1000, DailyL: x.doc.Water.FirstDayL, SunriseH: w.days[0].SunriseH, SunsetH: w.days[0].SunsetH, StartH: c.StartH}
+	d := sap.Drinking{Wood: x.wood, Species: x.s.tree.Species, DiameterM: x.s.plan.DiameterCM / 100, HeadMPa: kPa / 1000, DailyL: x.doc.Water.FirstDayL, SunriseH: w.days[0].SunriseH, SunsetH: w.days[0].SunsetH, StartH: c.StartH}
 	limb := 0
 	for _, p := range x.s.plan.Ports {
 		if p.Where == string(label.OnLimb) {
@@ -393,10 +393,10 @@ func (x *setting) enter(c movementCmd, w *waterDays, saturation float64) error {
 	if d.Ports == 0 {
 		return finding.Faults{finding.Bad("movement-no-trunk-port", finding.Where{File: c.Trees}, finding.Args{"tree": finding.Text(c.Tree)})}
 	}
-	if g, ok := d.portUptake(); ok {
+	if g, ok := d.PortUptake(); ok {
 		x.typical("port_uptake", "mL/min/MPa", &g)
-		x.say("midday_drop", middayDropMPa, "MPa", "from memory", "@drop")
-		x.say("stem_capacity", capacityPerM2*d.DiameterM*d.DiameterM, "L/MPa", "derived", "@capacity")
+		x.say("midday_drop", sap.MiddayDropMPa, "MPa", "from memory", "@drop")
+		x.say("stem_capacity", d.CapacityLPerMPa(), "L/MPa", "derived", "@capacity")
 	}
 	cache := map[float64]uptakeLine{}
 	for _, p := range x.s.plan.Ports {
@@ -406,7 +406,7 @@ func (x *setting) enter(c movementCmd, w *waterDays, saturation float64) error {
 		v := p.Volume.ML()
 		line, seen := cache[v]
 		if !seen {
-			minutes, stop, known, err := uptakeMinutes(d, v)
+			minutes, stop, known, err := d.Minutes(v)
 			if err != nil {
 				return err
 			}

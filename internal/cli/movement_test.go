@@ -292,8 +292,8 @@ func TestMovement_BadInput(t *testing.T) {
 // 1/(180 x 0.25) = 0.0222 min. The stem has hardly moved by then: 1 %.
 func TestUptakeMinutes_ByHand(t *testing.T) {
 	wood, _ := woodOf(tree.RingPorous)
-	d := drinking{Wood: wood, Species: "Ulmus minor", DiameterM: 0.45, Ports: 1, HeadMPa: 0.15, DailyL: 100, SunriseH: 6, SunsetH: 20, StartH: 2}
-	got, stop, ok, err := uptakeMinutes(d, 1)
+	d := sap.Drinking{Wood: wood, Species: "Ulmus minor", DiameterM: 0.45, Ports: 1, HeadMPa: 0.15, DailyL: 100, SunriseH: 6, SunsetH: 20, StartH: 2}
+	got, stop, ok, err := d.Minutes(1)
 	if err != nil || !ok || stop != sap.Filled {
 		t.Fatal(got, stop, ok, err)
 	}
@@ -306,10 +306,10 @@ func TestUptakeMinutes_ByHand(t *testing.T) {
 // time, more takes longer, and pressure helps.
 func TestUptakeMinutes_Order(t *testing.T) {
 	wood, _ := woodOf(tree.RingPorous)
-	d := drinking{Wood: wood, Species: "Ulmus minor", DiameterM: 0.45, Ports: 20, HeadMPa: 0.015, DailyL: 120, SunriseH: 6, SunsetH: 20, StartH: 9}
-	minutes := func(d drinking, v float64) float64 {
+	d := sap.Drinking{Wood: wood, Species: "Ulmus minor", DiameterM: 0.45, Ports: 20, HeadMPa: 0.015, DailyL: 120, SunriseH: 6, SunsetH: 20, StartH: 9}
+	minutes := func(d sap.Drinking, v float64) float64 {
 		t.Helper()
-		m, _, ok, err := uptakeMinutes(d, v)
+		m, _, ok, err := d.Minutes(v)
 		if err != nil || !ok {
 			t.Fatal(err, ok)
 		}
@@ -325,11 +325,11 @@ func TestUptakeMinutes_Order(t *testing.T) {
 		t.Error("nothing takes time")
 	}
 	palm, _ := woodOf(tree.Palm)
-	if _, _, ok, err := uptakeMinutes(drinking{Wood: palm, DiameterM: 0.4, Ports: 2}, 10); ok || err != nil {
+	if _, _, ok, err := (sap.Drinking{Wood: palm, DiameterM: 0.4, Ports: 2}).Minutes(10); ok || err != nil {
 		t.Error("a palm's port has a figure", err)
 	}
-	for _, bad := range []drinking{{Wood: wood, DiameterM: 0.4}, {Wood: wood, Ports: 1}, {Wood: wood, Ports: 1, DiameterM: 0.4, DailyL: -1}, {Wood: wood, Ports: 1, DiameterM: math.NaN()}} {
-		if _, _, _, err := uptakeMinutes(bad, 1); err == nil {
+	for _, bad := range []sap.Drinking{{Wood: wood, DiameterM: 0.4}, {Wood: wood, Ports: 1}, {Wood: wood, Ports: 1, DiameterM: 0.4, DailyL: -1}, {Wood: wood, Ports: 1, DiameterM: math.NaN()}} {
+		if _, _, _, err := bad.Minutes(1); err == nil {
 			t.Errorf("no error for %+v", bad)
 		}
 	}

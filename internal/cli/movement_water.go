@@ -25,14 +25,25 @@ type waterDays struct {
 	days     []sap.Day
 	fromFile int // how many of the days the weather table gave
 	problems weather.Problems
+	rings    bool // an evergreen forms its new ring too, in the first days of spring
+}
+
+// springMonth is the month in which an evergreen's new ring is counted:
+// program default.
+func (w *waterDays) springMonth() int {
+	if w.site.LatitudeDeg < 0 {
+		return 10
+	}
+	return 4
 }
 
 // today is one day's water and warmth.
 type today struct{ et0, mean float64 }
 
 // read lays out the days from the work to the longest day asked. Without a day
-// of work the table's first whole day is taken.
-func (w *waterDays) read(c movementCmd, wx *exchange.Weather, climate []exchange.ClimateMonth, on civil.Date, longest float64) error {
+// of work the table's first whole day is taken. Without a table (nil) monthly
+// means give every day.
+func (w *waterDays) read(o siteOptions, wx *exchange.Weather, climate []exchange.ClimateMonth, on civil.Date, longest float64) error {
 	given := map[civil.Date]today{}
 	var first, last civil.Date
 	put := func(d civil.Date, t today) {
@@ -44,43 +55,20 @@ func (w *waterDays) read(c movementCmd, wx *exchange.Weather, climate []exchange
 			last = d
 		}
 	}
-	var ps weather.Problems
-	if wx.Series.Kind == weather.KindHourly {
-		if w.site.ElevationM == nil {
-			return usage("weather-elevation-needed", nil)
-		}
-		var hours []weather.HourlyResult
-		hours, ps = wx.Series.HourlyET0(w.site, w.opts)
-		warmth := map[weather.Date][2]float64{}
-		for _, h := range hours {
-			k := weather.DateOf(h.Start)
-			s := warmth[k]
-			warmth[k] = [2]float64{s[0] + h.TempC*h.HoursH, s[1] + h.HoursH}
-		}
-		for _, t := range weather.DayTotals(hours) {
-			if t.Complete {
-				put(civil.Date(t.Date), today{t.ET0MM, warmth[t.Date][0] / warmth[t.Date][1]})
-			}
-		}
-	} else {
-		var results []weather.DailyResult
-		results, ps = wx.Series.DailyET0(w.site, w.opts)
-		for _, r := range results {
-			put(civil.Date(r.Date), today{r.ET0MM, r.TmeanC})
+	at := finding.Where{}
+	if wx != nil {
+		at.File = wx.File
+		if err := w.table(o, wx, put); err != nil {
+			return err
 		}
 	}
-	w.problems = ps
-	if _, faults := c.judge(wx, ps); len(faults) > 0 {
-		return faults
-	}
-	at := finding.Where{File: wx.File}
-	if len(given) == 0 {
+	if wx != nil && len(given) == 0 {
 		return finding.Faults{finding.Bad("movement-no-whole-day", at, nil)}
 	}
 	if on.IsZero() {
 		on = first
 	}
-	if _, ok := given[on]; !ok {
+	if _, ok := given[on]; wx != nil && !ok {
 		return finding.Faults{finding.Bad("movement-day-outside", at, finding.Args{"date": finding.Text(on.String()), "from": finding.Text(first.String()), "to": finding.Text(last.String())})}
 	}
 	months, err := w.climate(climate)
@@ -107,8 +95,45 @@ func (w *waterDays) read(c movementCmd, wx *exchange.Weather, climate []exchange
 			before := leafy(on.AddDays(i - 1))
 			day.LeafOut, day.LeafFall = !before && leafy(d), before && !leafy(d)
 		}
+		if evergreen := w.rings && len(w.foliage)%12 == 0; i > 0 && evergreen {
+			day.LeafOut = int(d.Month) == w.springMonth() && d.Day == 1
+		}
 		day.SunriseH, day.SunsetH = w.sun(d)
 		w.days = append(w.days, day)
+	}
+	return nil
+}
+
+// table works out water and warmth of every whole day of a weather table.
+func (w *waterDays) table(o siteOptions, wx *exchange.Weather, put func(civil.Date, today)) error {
+	var ps weather.Problems
+	if wx.Series.Kind == weather.KindHourly {
+		if w.site.ElevationM == nil {
+			return usage("weather-elevation-needed", nil)
+		}
+		var hours []weather.HourlyResult
+		hours, ps = wx.Series.HourlyET0(w.site, w.opts)
+		warmth := map[weather.Date][2]float64{}
+		for _, h := range hours {
+			k := weather.DateOf(h.Start)
+			s := warmth[k]
+			warmth[k] = [2]float64{s[0] + h.TempC*h.HoursH, s[1] + h.HoursH}
+		}
+		for _, t := range weather.DayTotals(hours) {
+			if t.Complete {
+				put(civil.Date(t.Date), today{t.ET0MM, warmth[t.Date][0] / warmth[t.Date][1]})
+			}
+		}
+	} else {
+		var results []weather.DailyResult
+		results, ps = wx.Series.DailyET0(w.site, w.opts)
+		for _, r := range results {
+			put(civil.Date(r.Date), today{r.ET0MM, r.TmeanC})
+		}
+	}
+	w.problems = ps
+	if _, faults := o.judge(wx, ps); len(faults) > 0 {
+		return faults
 	}
 	return nil
 }

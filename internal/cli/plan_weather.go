@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"sapward/finding"
+	"sapward/flow/sap"
 	"sapward/internal/exchange"
 	"sapward/measure/tree"
 	"sapward/plan"
@@ -42,7 +43,7 @@ func (o uptakeOptions) drinks(c planCmd, r plan.Request, method label.Method) (f
 		return nil, err
 	}
 	w := &waterDays{site: site, opts: opts, zone: zone}
-	if err := w.read(movementCmd{siteOptions: so}, wx, nil, r.On, 0); err != nil {
+	if err := w.read(so, wx, nil, r.On, 0); err != nil {
 		return nil, err
 	}
 	start, err := time.Parse("15:04", c.Start)
@@ -52,7 +53,7 @@ func (o uptakeOptions) drinks(c planCmd, r plan.Request, method label.Method) (f
 	day := w.days[0]
 	pressure := head(method)
 	if crew.Delivery(c.Delivery) == crew.Gravity {
-		pressure = gravityHeadMPa
+		pressure = sap.GravityHeadMPa
 	}
 	for _, u := range r.Card.Uses {
 		if u.Method == method && u.Pressure.Known {
@@ -65,12 +66,12 @@ func (o uptakeOptions) drinks(c planCmd, r plan.Request, method label.Method) (f
 			return 0, false
 		}
 		crown := t.Crown.Value.Float() / 100
-		d := drinking{
+		d := sap.Drinking{
 			Wood: wood, Species: t.Species, DiameterM: p.DiameterCM / 100, Ports: len(p.Ports), HeadMPa: pressure,
 			DailyL: cropCoefficient * day.ET0Mm * math.Pi / 4 * crown * crown, SunriseH: day.SunriseH, SunsetH: day.SunsetH,
 			StartH: float64(start.Hour()) + float64(start.Minute())/60,
 		}
-		minutes, _, ok, err := uptakeMinutes(d, p.Dose.ML()/float64(len(p.Ports)))
+		minutes, _, ok, err := d.Minutes(p.Dose.ML() / float64(len(p.Ports)))
 		return minutes, ok && err == nil
 	}, nil
 }

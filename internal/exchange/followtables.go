@@ -234,8 +234,10 @@ func assay(r *Row) followedRow[decline.Assay] {
 		m := h.Float() / 100
 		x.HeightM = &m
 	}
-	r.Azimuth(assayAzimuth)
-	r.Text(assayLimb)
+	if a, ok := r.Azimuth(assayAzimuth); ok {
+		x.AzimuthDeg = &a
+	}
+	x.Limb = r.Text(assayLimb)
 	limit, given := r.Float(assayLimit, 0, widest)
 	if given && limit == 0 {
 		r.Fault(assayLimit, "assay-limit-zero", nil)

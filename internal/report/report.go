@@ -97,17 +97,24 @@ func newSheet(in Input, seen *placings) (*sheet, error) {
 	if !ok {
 		return nil, fmt.Errorf("report: paper %q is neither a4 nor letter", in.Paper)
 	}
-	pdf := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.w, Ht: size.h}})
+	s := openSheet(size.w, size.h, in.Created, in.Say, in.Plan.Engine, seen)
+	s.pdf.SetTitle(in.Say.T("report-title")+": "+in.Plan.Card.Product, true)
+	s.pdf.SetSubject(in.Say.T("verdict-short-"+string(in.Plan.Verdict)), true)
+	return s, nil
+}
+
+// openSheet opens a document of a size in mm, with fixed dates inside so that
+// the same content gives the same bytes.
+func openSheet(w, h float64, created time.Time, say *lang.Printer, engine string, seen *placings) *sheet {
+	pdf := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: w, Ht: h}})
 	pdf.SetMargins(0, 0, 0)
 	pdf.SetAutoPageBreak(false, 0)
 	pdf.SetCatalogSort(true)
-	pdf.SetCreationDate(in.Created.UTC())
-	pdf.SetModificationDate(in.Created.UTC())
-	pdf.SetLang(in.Say.Lang)
-	pdf.SetTitle(in.Say.T("report-title")+": "+in.Plan.Card.Product, true)
-	pdf.SetSubject(in.Say.T("verdict-short-"+string(in.Plan.Verdict)), true)
-	pdf.SetCreator("Sapward "+in.Plan.Engine, true)
-	pdf.SetProducer("Sapward "+in.Plan.Engine, true)
+	pdf.SetCreationDate(created.UTC())
+	pdf.SetModificationDate(created.UTC())
+	pdf.SetLang(say.Lang)
+	pdf.SetCreator("Sapward "+engine, true)
+	pdf.SetProducer("Sapward "+engine, true)
 	draw.AddFonts(pdf)
-	return &sheet{pdf: pdf, say: in.Say, w: size.w, h: size.h, seen: seen}, nil
+	return &sheet{pdf: pdf, say: say, w: w, h: h, seen: seen}
 }

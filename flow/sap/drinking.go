@@ -1,28 +1,24 @@
-package cli
+package sap
 
 import (
 	"math"
 	"strings"
-
-	"sapward/flow/sap"
-	"sapward/measure/tree"
-	"sapward/plan/label"
 )
 
 // Heads at the ports, MPa. None has a source: a bag hung 1.5 m above the port
 // gives 15 kPa, and 150 kPa is the middle of what low-pressure devices use (55
-// to 240 kPa, trade magazines); the person gives the device's own with
-// --head_kpa.
+// to 240 kPa, trade magazines); a person gives the device's own.
 const (
-	gravityHeadMPa = 0.015
-	deviceHeadMPa  = 0.15
+	GravityHeadMPa = 0.015
+	DeviceHeadMPa  = 0.15
 )
 
 // Water relations of the tree while it drinks: derived or from memory, MODEL
 // section 5, waiting for the user's own clocked ports.
 const (
-	soilMPa       = -0.1        // moist soil
-	middayDropMPa = 1.0         // from soil to stem at the day's greatest demand
+	soilMPa = -0.1 // moist soil
+	// MiddayDropMPa is from soil to stem at the day's greatest demand.
+	MiddayDropMPa = 1.0
 	capacityPerM2 = 25 / 0.2025 // L/MPa for each square metre of diameter squared: 25 L/MPa at 45 cm
 )
 
@@ -37,9 +33,9 @@ func genusOf(species string) string {
 	return genusNames[first]
 }
 
-// drinking is a tree that drinks from its ports at once.
-type drinking struct {
-	Wood      sap.Wood
+// Drinking is a tree that drinks from its ports at once.
+type Drinking struct {
+	Wood      Wood
 	Species   string // Latin name or nothing
 	DiameterM float64
 	Ports     int
@@ -50,26 +46,22 @@ type drinking struct {
 	StartH    float64
 }
 
-// head is the pressure taken for a method where the person gives none.
-func head(m label.Method) float64 {
-	if m == label.Infusion {
-		return gravityHeadMPa
-	}
-	return deviceHeadMPa
-}
+// CapacityLPerMPa is the water that the stem gives up or takes in for each MPa.
+func (d Drinking) CapacityLPerMPa() float64 { return capacityPerM2 * d.DiameterM * d.DiameterM }
 
-// portUptake is the conductance of one port, with what it rests on.
-func (d drinking) portUptake() (sap.Parameter, bool) {
+// PortUptake is the conductance of one port, with what it rests on: by genus
+// where it was measured, else by wood; false where neither is known.
+func (d Drinking) PortUptake() (Parameter, bool) {
 	if p, ok := d.Wood.PortUptakeByGenus[genusOf(d.Species)]; ok {
 		return p, true
 	}
 	if d.Wood.PortUptakeMlPerMinMPa != nil {
 		return *d.Wood.PortUptakeMlPerMinMPa, true
 	}
-	return sap.Parameter{}, false
+	return Parameter{}, false
 }
 
-// uptakeMinutes returns the minutes until a port has drunk a volume in mL, with
+// Minutes returns the minutes until a port has drunk a volume in mL, with
 // how the search ended, when all ports of the tree drink side by side:
 //
 //	G   = n G0,  G0 the conductance of a port by genus, else by wood
@@ -77,7 +69,7 @@ func (d drinking) portUptake() (sap.Parameter, bool) {
 //	C   = 25 L/MPa (d/0.45 m)^2
 //	psi(0) = psi_soil - E(start)/G_r
 //
-// and the demand E follows half a sine wave over the day (package sap, Drinks,
+// and the demand E follows half a sine wave over the day (Uptake.Drinks
 // with clogging and embolism at their typical values). Volumes of 0 take no
 // time. ok is false where the wood has no figure for a port, as palms have
 // none: then nobody knows, and the crew's clock decides. With stop Stalled or
@@ -85,49 +77,40 @@ func (d drinking) portUptake() (sap.Parameter, bool) {
 // volume. Plan's day may be filled with it port by port: a port that takes
 // longer than setting it is a slow port, to be left and come back to. It is a
 // model estimate with typical values; a pilot tree rescales the day.
-func uptakeMinutes(d drinking, volumeML float64) (minutes float64, stop sap.Stop, ok bool, err error) {
-	p, ok := d.portUptake()
+func (d Drinking) Minutes(volumeML float64) (minutes float64, stop Stop, ok bool, err error) {
+	p, ok := d.PortUptake()
 	if !ok {
 		return 0, "", false, nil
 	}
-	if err := sap.Check(sap.Positive("ports", float64(d.Ports)), sap.Positive("diameter_m", d.DiameterM), sap.NotNegative("volume_ml", volumeML), sap.NotNegative("daily_l", d.DailyL), sap.Finite("head_mpa", d.HeadMPa)); err != nil {
+	if err := Check(Positive("ports", float64(d.Ports)), Positive("diameter_m", d.DiameterM), NotNegative("volume_ml", volumeML), NotNegative("daily_l", d.DailyL), Finite("head_mpa", d.HeadMPa)); err != nil {
 		return 0, "", true, err
 	}
 	if volumeML == 0 {
-		return 0, sap.Filled, true, nil
+		return 0, Filled, true, nil
 	}
 	demand := func(float64) float64 { return 0 }
 	most := 0.0
 	if d.DailyL > 0 && d.SunsetH > d.SunriseH {
-		if demand, err = sap.DaylightDemand(d.DailyL, d.SunriseH, d.SunsetH, d.StartH); err != nil {
+		if demand, err = DaylightDemand(d.DailyL, d.SunriseH, d.SunsetH, d.StartH); err != nil {
 			return 0, "", true, err
 		}
 		most = d.DailyL * math.Pi / (2 * (d.SunsetH - d.SunriseH)) // top of the half sine wave
 	}
-	roots := most / middayDropMPa
+	roots := most / MiddayDropMPa
 	start := soilMPa
 	if roots > 0 {
 		start -= demand(0) / roots
 	}
 	n := float64(d.Ports)
-	u := sap.Uptake{
-		PortsLPerHMPa: n * p.Typical * 60 / 1000, RootsLPerHMPa: roots, CapacityLPerMPa: capacityPerM2 * d.DiameterM * d.DiameterM,
+	u := Uptake{
+		PortsLPerHMPa: n * p.Typical * 60 / 1000, RootsLPerHMPa: roots, CapacityLPerMPa: d.CapacityLPerMPa(),
 		HeadMPa: d.HeadMPa, SoilMPa: soilMPa, StartMPa: start, DemandLPerH: demand(0),
 	}
-	r := sap.TypicalReality()
+	r := TypicalReality()
 	r.DemandLPerH = demand
 	drink, err := u.Drinks(n*volumeML/1000, r)
 	if err != nil {
 		return 0, "", true, err
 	}
 	return drink.Hours * 60, drink.Stop, true, nil
-}
-
-// woodOf is the parameter table of a tree's wood.
-func woodOf(w tree.Wood) (sap.Wood, bool) {
-	if w == tree.WoodUnknown {
-		return sap.Wood{}, false
-	}
-	wood, err := sap.WoodNamed(string(w))
-	return wood, err == nil
 }
