@@ -25,7 +25,7 @@ var house = []string{
 	"flow/weather", "flow/sap", "flow/plume", "flow/protect", "flow/compare",
 	"apply/fieldlog", "apply/record",
 	"follow/health", "follow/decline", "follow/trial",
-	"internal/app", "internal/store", "internal/cardfile", "internal/exchange", "internal/draw", "internal/lang", "internal/report", "internal/demo", "internal/web", "internal/cli",
+	"internal/brief", "internal/app", "internal/store", "internal/store/storetest", "internal/cardfile", "internal/exchange", "internal/draw", "internal/lang", "internal/report", "internal/demo", "internal/web", "internal/cli",
 	"cmd/sapward", "wasm",
 }
 

@@ -8,6 +8,7 @@ import (
 	_ "time/tzdata" // zones must be known on any machine
 
 	"sapward/finding"
+	"sapward/internal/brief"
 	"sapward/internal/exchange"
 	"sapward/internal/report"
 	"sapward/measure/tree"
@@ -33,21 +34,10 @@ type crewOptions struct {
 	TankL    string `name:"tank_l" help:"Largest batch of mix in litres."`
 }
 
-// members reads the crew file, or makes a crew of the given number.
+// members reads the crew file, if there is one.
 func (o crewOptions) members() ([]crew.Person, bool, error) {
 	if o.CrewFile == "" {
-		n := o.Crew
-		if n == 0 {
-			n = 2
-		}
-		if n < 1 || n > 200 {
-			return nil, false, usage("crew-size", finding.Args{"count": finding.Count(n)})
-		}
-		out := make([]crew.Person, n)
-		for i := range out {
-			out[i].ID = strconv.Itoa(i + 1)
-		}
-		return out, false, nil
+		return nil, false, nil
 	}
 	rows, _, err := exchange.ReadCrewFile(o.CrewFile)
 	if err != nil {
@@ -64,34 +54,14 @@ func (o crewOptions) members() ([]crew.Person, bool, error) {
 // there is a plan, p is nil and the pilot tree is not looked up.
 func (o crewOptions) gear(p *plan.Plan) (plan.Crew, error) {
 	var faults finding.Faults
-	c := plan.Crew{Devices: o.Devices, Delivery: crew.Delivery(o.Delivery), Public: o.Public, Start: o.Start, End: o.End}
-	var err error
-	if c.People, _, err = o.members(); err != nil {
+	c, err := brief.Crew{Count: o.Crew, Devices: o.Devices, Delivery: o.Delivery, Public: o.Public, Start: o.Start, End: o.End, Zone: o.Zone, Parking: o.Parking, TankL: o.TankL}.Plan()
+	if err != nil {
 		faults = append(faults, finding.AsFaults(err)...)
 	}
-	if c.Zone, err = time.LoadLocation(o.Zone); err != nil || o.Zone == "Local" {
-		faults = append(faults, finding.AsFaults(usage("option-zone", finding.Args{"text": finding.Text(o.Zone)}))...)
-	}
-	if begin, errB := time.Parse("15:04", o.Start); errB == nil {
-		if end, errE := time.Parse("15:04", o.End); errE == nil && !begin.Before(end) {
-			faults = append(faults, finding.AsFaults(usage("option-hours", finding.Args{"start": finding.Text(o.Start), "end": finding.Text(o.End)}))...)
+	if o.CrewFile != "" {
+		if c.People, _, err = o.members(); err != nil {
+			faults = append(faults, finding.AsFaults(err)...)
 		}
-	}
-	if o.Parking != "" {
-		x, y, ok := strings.Cut(o.Parking, ",")
-		px, errX := strconv.ParseFloat(strings.TrimSpace(x), 64)
-		py, errY := strconv.ParseFloat(strings.TrimSpace(y), 64)
-		if !ok || errX != nil || errY != nil {
-			faults = append(faults, finding.AsFaults(usage("option-parking", finding.Args{"text": finding.Text(o.Parking)}))...)
-		}
-		c.Parking = &crew.Point{XM: px, YM: py}
-	}
-	if o.TankL != "" {
-		v, ok := exact.Decimal(o.TankL)
-		if !ok || v.Sign() <= 0 {
-			faults = append(faults, finding.AsFaults(usage("option-number", finding.Args{"option": finding.Text("--tank_l"), "text": finding.Text(o.TankL), "example": finding.Text("100")}))...)
-		}
-		c.TankUL = v.Mul(exact.Int(1_000_000)).Floor()
 	}
 	if o.Pilot != "" {
 		rows, _, err := exchange.ReadPilotFile(o.Pilot)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"sapward/finding"
+	"sapward/internal/brief"
 	"sapward/internal/exchange"
 	"sapward/measure/civil"
 	"sapward/plan"
@@ -91,7 +92,7 @@ func (c gateCmd) Run(e *env) error {
 	if doc.Verdict, err = crew.Decide(items); err != nil {
 		return gateFault(err)
 	}
-	data, err := marshal(doc)
+	data, err := brief.Marshal(doc)
 	if err != nil {
 		return err
 	}

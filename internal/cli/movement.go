@@ -11,6 +11,7 @@ import (
 	"sapward/finding"
 	"sapward/flow/plume"
 	"sapward/flow/sap"
+	"sapward/internal/brief"
 	"sapward/internal/exchange"
 	"sapward/measure/tree"
 	"sapward/plan"
@@ -266,7 +267,7 @@ func (e *env) refuseMovement(c movementCmd, p plan.Plan) error {
 var movementFiles = []string{"movement.json", "day-*.svg"}
 
 func (c movementCmd) write(e *env, doc *movementDocument) error {
-	data, err := marshal(doc)
+	data, err := brief.Marshal(doc)
 	if err != nil {
 		return err
 	}

@@ -2,18 +2,16 @@ package cli
 
 import (
 	"bufio"
-	"encoding/json"
 	"errors"
 	"io"
 	"strings"
 	"time"
 
 	"sapward/finding"
+	"sapward/internal/brief"
 	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
 	"sapward/internal/report"
-	"sapward/measure/civil"
-	q "sapward/measure/quantity"
 	"sapward/measure/tree"
 	"sapward/numeric/exact"
 	"sapward/plan"
@@ -70,46 +68,9 @@ func (o planOptions) request(e *env) (plan.Request, cardfile.Loaded, error) {
 	loaded, findings, err := e.loadCard(o.Card)
 	take(err)
 	faults = append(faults, refusing(loaded, findings)...)
-	r := plan.Request{
-		Engine: Version, Seed: o.Seed, CardHash: loaded.Hash, Card: loaded.Card,
-		Method: label.Method(o.Method), Site: o.Site, Target: o.Target, Territory: o.Territory,
-		Basis: plan.Basis(o.Basis), FillCount: o.Fills, LevelName: o.Level,
-		Bloom: plan.Bloom(o.Bloom), BlockTrees: o.BlockTrees, MarkAzimuthDeg: o.MarkAzimuth, Overrides: o.Override,
-	}
-	for name, d := range map[string]struct {
-		text string
-		to   *civil.Date
-	}{"--on": {o.On, &r.On}, "--harvest-from": {o.HarvestFrom, &r.HarvestFrom}, "--certificate-valid-to": {o.CertificateTo, &r.CertificateUntil}} {
-		if d.text == "" {
-			continue
-		}
-		if *d.to, err = civil.Parse(d.text); err != nil {
-			take(usage("option-date", finding.Args{"option": finding.Text(name), "text": finding.Text(d.text)}))
-		}
-	}
-	if r.MarkAzimuthDeg < 0 || r.MarkAzimuthDeg >= 360 {
-		take(usage("option-azimuth", nil))
-	}
-	if o.AreaHa != "" {
-		v, fault := q.Number(o.AreaHa)
-		if fault != nil || v.Sign() <= 0 {
-			take(usage("option-number", finding.Args{"option": finding.Text("--area_ha"), "text": finding.Text(o.AreaHa), "example": finding.Text("1.2")}))
-		}
-		r.Area = q.Known(q.Of[q.AreaKind](v.Mul(exact.Int(10_000))))
-	}
-	if o.GraduationML != "" {
-		v, fault := q.Number(o.GraduationML)
-		if fault != nil {
-			take(usage("option-number", finding.Args{"option": finding.Text("--graduation_ml"), "text": finding.Text(o.GraduationML), "example": finding.Text("0.5")}))
-		}
-		r.Graduation = q.Known(q.ML(v))
-	}
-	share, fault := q.Parse[q.PercentKind](o.LimbShare)
-	if fault != nil {
-		fault.Class, fault.Where.File = finding.Usage, "--limb-share"
-		take(fault)
-	}
-	r.LimbShare = share.Base().Quo(exact.Int(100))
+	r, err := o.brief().Request()
+	take(err)
+	r.Engine, r.CardHash, r.Card = Version, loaded.Hash, loaded.Card
 	if o.Wounds != "" {
 		r.Wounds, _, err = exchange.ReadWoundsFile(o.Wounds)
 		take(err)
@@ -127,6 +88,15 @@ func (o planOptions) request(e *env) (plan.Request, cardfile.Loaded, error) {
 		take(err)
 	}
 	return r, loaded, faults.OrNil()
+}
+
+// brief is the words of the options.
+func (o planOptions) brief() brief.Brief {
+	return brief.Brief{
+		Method: o.Method, Basis: o.Basis, Fills: o.Fills, Level: o.Level, On: o.On, Site: o.Site, Target: o.Target, Territory: o.Territory,
+		AreaHa: o.AreaHa, Bloom: o.Bloom, HarvestFrom: o.HarvestFrom, CertificateTo: o.CertificateTo, BlockTrees: o.BlockTrees,
+		LimbShare: o.LimbShare, GraduationML: o.GraduationML, MarkAzimuth: o.MarkAzimuth, Overrides: o.Override, Seed: o.Seed,
+	}
 }
 
 // canClimb reports whether a crew has a climber and, besides, a second trained
@@ -284,7 +254,7 @@ func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader, paper func
 		err := f.File("plan.csv", func(csv io.Writer) error {
 			return f.File("plan.json", func(doc io.Writer) error {
 				w := bufio.NewWriterSize(doc, 1<<16)
-				rows := newPortRows(csv)
+				rows := exchange.NewPortRows(csv)
 				if err := planJSON(w, job, trees, rows); err != nil {
 					return err
 				}
@@ -297,43 +267,23 @@ func writePlan(dir string, job *plan.Job, trees *exchange.TreeReader, paper func
 		if err == nil && paper != nil {
 			err = f.File("plan.pdf", paper)
 		}
-		if err != nil || job.Plan.Totals.Ports > sheetLimit {
+		if err != nil || job.Plan.Totals.Ports > exchange.PortSheetLimit {
 			return err
 		}
 		return f.File("plan.xlsx", func(w io.Writer) error { return writeSheet(w, job, trees) })
 	})
 }
 
-// sheetLimit is the number of ports up to which the plan is also written as a
-// workbook; larger plans are for programs and stay CSV.
-const sheetLimit = 100_000
-
 // writeSheet writes the ports as a workbook, columns as in plan.csv.
 func writeSheet(w io.Writer, job *plan.Job, trees *exchange.TreeReader) error {
-	decimals := map[string]int{"azimuth_deg": 1, "along_girth_cm": 1, "height_cm": 1, "volume_ml": -1, "product_ml": -1}
-	columns := make([]exchange.SheetColumn, len(portColumns))
-	for i, c := range portColumns {
-		columns[i] = exchange.SheetColumn{Header: c, Width: float64(max(len(c)+2, 8)), Decimals: decimals[c]}
-	}
-	s, err := exchange.NewSheetWriter(w, "ports", columns)
+	s, err := exchange.NewPortSheet(w)
 	if err != nil {
 		return err
 	}
 	err = job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
 		for i := range ts {
-			for k := range ts[i].Ports {
-				p := &ts[i].Ports[k]
-				stem := p.Stem
-				if stem == "" {
-					stem = ts[i].Stem
-				}
-				var depth any
-				if p.DepthMM != nil {
-					depth = *p.DepthMM
-				}
-				if err := s.Row(ts[i].Tag, stem, p.N, p.Where, p.AzimuthDeg, p.AlongCM, p.HeightCM, depth, p.Volume.ML(), p.Product.ML()); err != nil {
-					return err
-				}
+			if err := s.Tree(&ts[i]); err != nil {
+				return err
 			}
 		}
 		return nil
@@ -346,123 +296,20 @@ func writeSheet(w io.Writer, job *plan.Job, trees *exchange.TreeReader) error {
 
 // planJSON writes the plan document, its trees as they are worked out; rows,
 // if not nil, gets the same trees for plan.csv.
-func planJSON(w *bufio.Writer, job *plan.Job, trees *exchange.TreeReader, rows *portRows) error {
-	head := job.Plan
-	head.Trees = []plan.Tree{}
-	data, err := marshal(head)
-	if err != nil {
-		return err
+func planJSON(w *bufio.Writer, job *plan.Job, trees *exchange.TreeReader, rows *exchange.PortRows) error {
+	var also func(*plan.Tree) error
+	if rows != nil {
+		also = func(t *plan.Tree) error { rows.Tree(t); return rows.Err() }
 	}
-	const tail = "\"trees\": []\n}"
-	body, ok := strings.CutSuffix(string(data), tail)
-	if !ok {
-		return &finding.Fault{Class: finding.Internal, ID: "internal", Args: finding.Args{"cause": finding.Text("plan document without trees")}}
-	}
-	if _, err := w.WriteString(body + "\"trees\": ["); err != nil {
-		return err
-	}
-	n := 0
-	err = job.Lay(plan.Source(trees.Each), func(ts []plan.Tree) error {
-		for i := range ts {
-			sep := "\n    "
-			if n > 0 {
-				sep = ",\n    "
-			}
-			n++
-			data, err := json.Marshal(&ts[i])
-			if err != nil {
-				return err
-			}
-			if _, err := w.WriteString(sep); err != nil {
-				return err
-			}
-			if _, err := w.Write(data); err != nil {
-				return err
-			}
-			if rows != nil {
-				rows.tree(&ts[i])
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	end := "]\n}\n"
-	if n > 0 {
-		end = "\n  ]\n}\n"
-	}
-	_, err = w.WriteString(end)
-	return err
-}
-
-// marshal writes indented JSON without escaping for HTML.
-func marshal(v any) ([]byte, error) {
-	var b strings.Builder
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(v); err != nil {
-		return nil, err
-	}
-	return []byte(strings.TrimSuffix(b.String(), "\n")), nil
-}
-
-// portRows writes plan.csv, one row a port.
-type portRows struct{ *exchange.RowWriter }
-
-// PortColumns are the columns of plan.csv.
-var portColumns = []string{"tree", "stem", "port", "where", "azimuth_deg", "along_girth_cm", "height_cm", "depth_mm", "volume_ml", "product_ml"}
-
-func newPortRows(w io.Writer) *portRows {
-	rows := &portRows{exchange.NewRowWriter(w)}
-	for _, c := range portColumns {
-		rows.Text(c)
-	}
-	rows.End()
-	return rows
-}
-
-// tree writes the ports of one tree.
-func (w *portRows) tree(t *plan.Tree) {
-	for i := range t.Ports {
-		p := &t.Ports[i]
-		w.Text(t.Tag)
-		if p.Stem != "" {
-			w.Text(p.Stem)
-		} else {
-			w.Text(t.Stem)
-		}
-		w.Int(p.N)
-		w.Text(p.Where)
-		w.Fixed(tenths(p.AzimuthDeg), 1)
-		w.Fixed(tenths(p.AlongCM), 1)
-		w.Fixed(tenths(p.HeightCM), 1)
-		if p.DepthMM != nil {
-			w.Int(*p.DepthMM)
-		} else {
-			w.Blank()
-		}
-		w.Fixed(int64(p.Volume), 3)
-		w.Fixed(int64(p.Product), 3)
-		w.End()
-	}
-}
-
-// tenths is a figure already rounded to one decimal, in whole tenths.
-func tenths(x float64) int64 {
-	if x < 0 {
-		return int64(x*10 - 0.5)
-	}
-	return int64(x*10 + 0.5)
+	return brief.WriteDocument(w, job, plan.Source(trees.Each), also)
 }
 
 // writeCSV writes plan.csv alone.
 func writeCSV(w io.Writer, job *plan.Job, src plan.Source) error {
-	rows := newPortRows(w)
+	rows := exchange.NewPortRows(w)
 	err := job.Lay(src, func(ts []plan.Tree) error {
 		for i := range ts {
-			rows.tree(&ts[i])
+			rows.Tree(&ts[i])
 		}
 		return rows.Err()
 	})

@@ -12,6 +12,7 @@ import (
 
 	"sapward/finding"
 	"sapward/flow/weather"
+	"sapward/internal/brief"
 	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
 	"sapward/plan/label"
@@ -448,7 +449,7 @@ func (c weatherCmd) write(e *env, doc *weatherDocument, s *slot, use *label.Use)
 	if err != nil {
 		return err
 	}
-	data, err := marshal(doc)
+	data, err := brief.Marshal(doc)
 	if err != nil {
 		return err
 	}
