@@ -10,6 +10,7 @@ import (
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/flow/plume"
+	"sapward/internal/brief"
 	"sapward/internal/exchange"
 	"sapward/internal/report"
 	q "sapward/measure/quantity"
@@ -332,7 +333,7 @@ var comparisonFiles = []string{"comparison.json", "comparison.pdf", "coverage-*.
 
 // write writes document, paper and pictures.
 func (c compareCmd) write(e *env, doc *compare.Document, r compare.Request) error {
-	data, err := marshal(doc)
+	data, err := brief.Marshal(doc)
 	if err != nil {
 		return err
 	}

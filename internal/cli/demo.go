@@ -27,7 +27,7 @@ func (c demoCmd) Run(e *env) error {
 	for name := range files {
 		known = append(known, name)
 	}
-	known = append(known, "avenue/plan/*", "chestnut/plan/*", "avenue/plan", "chestnut/plan")
+	known = append(known, "avenue/plan/*", "avenue/compare/*", "chestnut/plan/*", "avenue/plan", "avenue/compare", "chestnut/plan")
 	err := exchange.WriteFolder(c.Data, known, func(f *exchange.Folder) error {
 		for _, name := range demo.Names() {
 			if err := f.File(name, func(w io.Writer) error {

@@ -23,6 +23,7 @@ type planCmd struct {
 	planOptions
 	crewOptions
 	uptakeOptions
+	modelOptions
 	Out   string `help:"Folder to write plan.json, plan.csv, plan.xlsx and plan.pdf to; complete or not at all."`
 	Name  string `help:"Name of the block, for the paper."`
 	Paper string `help:"Paper of plan.pdf: a4 or letter (default by --units)." enum:",a4,letter" default:""`
@@ -168,6 +169,9 @@ func (c planCmd) Run(e *env) error {
 		return err
 	}
 	job.AddOutfit(p.Outfit)
+	if err := c.layout(e, r, job, trees); err != nil {
+		return err
+	}
 	laid := p.Trees
 	p = job.Plan
 	p.Trees = laid

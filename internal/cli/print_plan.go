@@ -52,6 +52,7 @@ func (e *env) printPlan(job *plan.Job, trees []plan.Tree) {
 	e.mix(p)
 	e.classCard(job, p)
 	e.treeTable(p, trees)
+	e.printLayout(p)
 	e.printOutfit(p)
 	e.findings("head-findings", p.Findings)
 	e.cautions(p)

@@ -26,6 +26,7 @@ func Generate(seed uint64) map[string][]byte {
 		"README.txt":         readme,
 		"commands.txt":       commands,
 		"avenue/card.yaml":   "# Invented for Sapward's demo: no such product exists.\n" + cardA,
+		"avenue/climate.csv": invented + climate,
 		"chestnut/card.yaml": "# Invented for Sapward's demo: no such product exists.\n" + cardB,
 	} {
 		files[name] = []byte(text)

@@ -11,6 +11,7 @@ avenue/    a town avenue of 164 elms on 1.2 ha, facing a vascular wilt
            limbs.csv      limbs of the largest trees
            history.csv    earlier treatments
            forecast.csv   five days of hourly weather
+           climate.csv    monthly means of the site
 chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            trees.csv, card.yaml (Invented Product B)
 
@@ -20,7 +21,24 @@ commands.txt lists the commands that "sapward demo" runs here, one a line.
 const commands = `sample avenue/tape.csv --card avenue/card.yaml --method injection --block-trees 164
 plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --target "vascular wilt" --territory DEMO --on 2026-06-17 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --crew 3 --zone Europe/Madrid --weather avenue/forecast.csv --lat 45.9 --elevation_m 210 --out avenue/plan
 weather avenue/forecast.csv --lat 45.9 --elevation_m 210 --zone Europe/Madrid --card avenue/card.yaml --method injection --bloom no
+compare avenue/trees.csv --card avenue/card.yaml --site elm --target "vascular wilt" --territory DEMO --on 2026-06-17 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --crew 3 --zone Europe/Madrid --climate avenue/climate.csv --lat 45.9 --elevation_m 210 --foliage 4-10 --effective "0.5 mg/L sap" --name avenue --out avenue/compare
 plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "sweet chestnut" --target "root rot" --territory DEMO --on 2026-06-15 --area_ha 2.4 --bloom after --certificate-valid-to 2027-12-31 --harvest-from 2026-10-05 --out chestnut/plan
+`
+
+// climate is the mean day of each month where the avenue stands.
+const climate = `month,tmin_c,tmax_c,rhmean_pct,wind_ms,sunshine_h
+1,-1,6,80,1.8,2.8
+2,0,8,76,1.9,4.0
+3,3,13,70,2.1,5.4
+4,6,17,68,2.2,6.4
+5,10,21,68,2.0,7.3
+6,14,26,65,1.9,8.6
+7,16,29,62,1.8,9.6
+8,16,28,65,1.7,8.7
+9,12,24,70,1.7,6.7
+10,8,18,78,1.7,4.7
+11,3,11,82,1.8,3.1
+12,0,7,83,1.8,2.4
 `
 
 const cardA = `schema: sapward/label-card/1

@@ -192,6 +192,9 @@ func (c *comparison) picture(make func(width float64) (draw.Scene, bool, error),
 	if most > 0 {
 		h = math.Min(h, most)
 	}
+	if room := c.bottom - c.y; room < h && room > 0.65*h { // rather smaller than on the next page
+		h, most = room, room
+	}
 	c.need(h)
 	c.y += c.place(s, c.x, c.y, c.width, most) + 3
 	return nil
@@ -258,7 +261,7 @@ func (c *comparison) layoutTable(l compare.LayoutLine) {
 }
 
 // mostLayouts is how many numbers of ports a table lists.
-const mostLayouts = 6
+const mostLayouts = 5
 
 // ShownLayouts picks the numbers of ports worth a line: the fewest, the most,
 // the plan's, the one at which more stop paying, and evenly between.

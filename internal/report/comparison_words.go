@@ -10,6 +10,7 @@ import (
 	"sapward/flow/plume"
 	"sapward/flow/protect"
 	"sapward/internal/lang"
+	"sapward/plan"
 )
 
 // hundred writes a share of draws as so many of 100.
@@ -145,6 +146,33 @@ func LayoutText(say *lang.Printer, l compare.LayoutLine) string {
 		return say.Say("compare-layout-fewer", args)
 	}
 	return say.Say("compare-layout-more", args)
+}
+
+// PlanLayoutText says the same of a plan, with the tree and the level it was
+// asked for.
+func PlanLayoutText(say *lang.Printer, p plan.Plan) string {
+	l := p.Layout
+	return LayoutText(say, compare.LayoutLine{Method: p.Method, Pays: l.Pays, Planned: l.Planned}) + " " + say.Say("plan-layout-tree", finding.Args{
+		"tree": finding.Text(name(l.Tree, l.Stem)), "days": finding.Count(int(l.DaysD)), "level": finding.Text(l.Level),
+	})
+}
+
+// ShownPlanLayouts picks the numbers of ports worth a line, as ShownLayouts.
+func ShownPlanLayouts(l plan.Layout) []plan.LayoutLine {
+	var of compare.LayoutLine
+	of.Pays, of.Planned = l.Pays, l.Planned
+	for _, t := range l.Tried {
+		of.Tried = append(of.Tried, compare.TriedLine{Ports: t.Ports})
+	}
+	var out []plan.LayoutLine
+	for _, x := range ShownLayouts(of) {
+		for _, t := range l.Tried {
+			if t.Ports == x.Ports {
+				out = append(out, t)
+			}
+		}
+	}
+	return out
 }
 
 // InputName is the name of an uncertain input.

@@ -21,6 +21,9 @@ func (d *document) summary() error {
 		d.figures()
 		d.y += 1.5
 		d.paragraph(d.doseSentence(), text{})
+		if p.Layout != nil {
+			d.paragraph(PlanLayoutText(d.say, p), text{})
+		}
 	}
 	if n := p.Totals.RefusedTrees; n > 0 && p.Verdict != plan.Refused {
 		d.paragraph(d.say.Say("report-refused-trees", finding.Args{"count": finding.Count(int(n))}), text{})
