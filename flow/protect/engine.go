@@ -102,6 +102,11 @@ func (e *engine) column(d *Draw) plume.Column {
 	}}
 }
 
+// entry returns the state of tree and active while the ports drink.
+func (e *engine) entry(d *Draw) plume.Entry {
+	return plume.Entry{FluxMPerD: d.value[inFlux] * e.c.Season.relative(), SaturationGPerM3: d.value[inSaturation], SorptionReached: d.value[inSorption]}
+}
+
 // take fills s.ports with what each port really takes: mass and volume times a
 // lognormal weight of log-sd PortLogSD; a port in ten takes nothing (MODEL
 // 1.6). Weights are scaled so that the working ports together take the whole
@@ -152,7 +157,7 @@ func (e *engine) run(s *scratch, d *Draw) error {
 		return nil
 	}
 	c := e.column(d)
-	sources, _, err := plume.Emplace(c, s.ports, plume.Entry{FluxMPerD: v[inFlux] * e.c.Season.relative(), SaturationGPerM3: v[inSaturation], SorptionReached: v[inSorption]})
+	sources, _, err := plume.Emplace(c, s.ports, e.entry(d))
 	if err != nil {
 		return err
 	}
