@@ -39,7 +39,41 @@ type AssayedInput struct {
 	Posterior protect.Band `json:"posterior"`
 }
 
-func assaysLine(p *protect.Posterior) *AssaysLine { return nil }
+// assaysLine tells what the assays did. The assays stand in the order of the
+// trees, as sampled gathered them.
+func (x *setting) assaysLine(p *protect.Posterior) *AssaysLine {
+	a := &AssaysLine{EffectiveDraws: p.ESS, Recentred: p.Recentred, Contradicting: p.Contradiction.Found(), Widened: p.Contradiction.Scale, Points: []AssayPoint{}, Parameters: []AssayedInput{}}
+	for _, w := range p.Warnings {
+		a.Poor = a.Poor || w.Code == protect.WeightsPoor
+	}
+	tags := x.sampledTags()
+	a.Trees = len(tags)
+	for _, f := range p.Assays {
+		if f.Assay.NotDetected {
+			a.NotDetected++
+		}
+		a.Points = append(a.Points, AssayPoint{
+			Tree: tags[f.Tree], DayD: f.Assay.DayD, HeightM: f.Assay.HeightM, AzimuthDeg: f.Assay.AzimuthDeg, MgKg: f.Assay.Value, NotDetected: f.Assay.NotDetected,
+			LimitMgKg: f.Assay.Limit, Prior: f.Prior, Posterior: f.After,
+		})
+	}
+	for _, c := range p.Parameters {
+		a.Parameters = append(a.Parameters, AssayedInput{c.Name, c.Prior, c.After})
+	}
+	return a
+}
+
+// sampledTags are the assayed trees in the order of their first assay.
+func (x *setting) sampledTags() (tags []string) {
+	seen := map[string]bool{}
+	for _, a := range x.r.Assays {
+		if !seen[a.Tree] {
+			seen[a.Tree] = true
+			tags = append(tags, a.Tree)
+		}
+	}
+	return tags
+}
 
 // NotPlanned: an assayed tree has no ports in the plan of the method it was
 // treated by, so that nothing is known of where its active went in.

@@ -162,7 +162,7 @@ func (q Question) weigh(a *Answer) ([]protect.Draw, [][]protect.Outcome, error) 
 	if err != nil {
 		return nil, nil, err
 	}
-	draws, err := post.DrawsFor(q.Case, q.Draws, q.Seed)
+	draws, err := post.Draws(q.Draws, q.Seed)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -365,7 +365,7 @@ func (x *setting) document(a Answer) *Document {
 	}
 	x.describe(d)
 	if a.Posterior != nil {
-		d.Assays = assaysLine(a.Posterior)
+		d.Assays = x.assaysLine(a.Posterior)
 	}
 	return d
 }

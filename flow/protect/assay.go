@@ -8,9 +8,11 @@ import (
 	"sapward/flow/sap"
 )
 
-// AssayScale is the scale of the Student-t4 error of a log concentration:
-// analysis, local scatter and what the port above really took (MODEL section 6).
-const AssayScale = 0.5
+// AssayScale is the scale of the Student-t4 error of a log concentration: 0.5
+// for analysis and local scatter (MODEL section 6) and, added in squares, the 0.6
+// by which ports differ in what they take (PortLogSD), since the port above a
+// sample is not known to the calibration.
+const AssayScale = 0.78
 
 // Assay is one measured concentration in the wood or sap of the treated stem.
 type Assay struct {

@@ -45,6 +45,7 @@ type Calibrated struct {
 // the assay.
 type Fitted struct {
 	Assay Assay
+	Tree  int // which of the sampled trees
 	Prior Band
 	After Band
 }
@@ -66,11 +67,11 @@ type Posterior struct {
 }
 
 // Calibrate weighs the parameters by assays (MODEL section 6): least squares from
-// the prior's middle and the best 15 of 512 Sobol points find the places where
-// the posterior density is largest (the grain gives it several); with the
-// curvature there each becomes a multivariate t5 of a mixture, its covariance
-// times 1.2^2; n scrambled Sobol draws (0: 4,096) of the mixture get
-// self-normalised importance weights. If the effective sample size is below
+// the prior's middle and the best 60 of 2,048 Sobol points find the places where
+// the posterior density is largest (spiral grain, which turns the ports above
+// the stem, gives it many); with the curvature there each becomes a
+// multivariate t5 of a mixture, its covariance times 1.2^2; n scrambled Sobol
+// draws (0: 4,096) of the mixture get self-normalised importance weights. If the effective sample size is below
 // LeastESS or a weight above MostWeight, the mixture is re-centred once on the
 // weighted means and covariances, and the better one kept; if that is still
 // poor, the result carries the warning WeightsPoor. Parameters that do not vary
@@ -85,15 +86,46 @@ type Posterior struct {
 //
 // Errors: no assay, a value that cannot be used, ErrNoStart, n not 64 to 1e6.
 func Calibrate(c Case, t Treatment, assays []Assay, n int, seed uint64, workers int) (*Posterior, error) {
+	k, err := newCalibration(c, t, assays)
+	if err != nil {
+		return nil, err
+	}
+	return k.calibrate(n, seed, workers)
+}
+
+// Sampled is a tree that was treated and sampled, with the ports it had.
+type Sampled struct {
+	Tree      Tree
+	Treatment Treatment
+	Assays    []Assay
+}
+
+// CalibrateAll is Calibrate with the assays of several trees of the case's wood
+// and season, each with ports of its own: one set of parameters for all, with
+// the speed as a multiple of what is typical for each tree. The posterior is
+// that of the case's own tree; it predicts nothing at places, since the case
+// has no ports. Errors: as Calibrate; no sampled tree.
+func CalibrateAll(c Case, known []Sampled, n int, seed uint64, workers int) (*Posterior, error) {
+	if err := sap.Check(sap.Need{Field: "sampled_trees", Value: float64(len(known)), OK: len(known) > 0, Needs: "at least one"}); err != nil {
+		return nil, err
+	}
+	k, err := newCalibration(c, known[0].Treatment, nil)
+	if err != nil {
+		return nil, err
+	}
+	if err := k.gather(known); err != nil {
+		return nil, err
+	}
+	return k.calibrate(n, seed, workers)
+}
+
+func (k *calibration) calibrate(n int, seed uint64, workers int) (*Posterior, error) {
+	assays := k.assays
 	if n == 0 {
 		n = 4096
 	}
 	if err := sap.Check(sap.Need{Field: "assays", Value: float64(len(assays)), OK: len(assays) > 0, Needs: "at least one"},
 		sap.Need{Field: "draws", Value: float64(n), OK: n >= 64 && n <= 1e6, Needs: "64 to 1e6"}); err != nil {
-		return nil, err
-	}
-	k, err := newCalibration(c, t, assays)
-	if err != nil {
 		return nil, err
 	}
 	starts, err := k.starts(seed)
@@ -155,7 +187,7 @@ func (p *Posterior) report(top []float64) {
 			After: Band{q[1], q[2], q[3]}, MAP: largest[i], Low90: q[0], High90: q[4]})
 	}
 	for i, a := range k.assays {
-		p.Assays = append(p.Assays, Fitted{a, p.prior.band(func(n int) float64 { return p.prior.predicted[n][i] }),
+		p.Assays = append(p.Assays, Fitted{a, k.trees[i], p.prior.band(func(n int) float64 { return p.prior.predicted[n][i] }),
 			p.sample.band(func(n int) float64 { return p.sample.predicted[n][i] })})
 	}
 }
@@ -173,10 +205,10 @@ func (k *calibration) before(seed uint64, workers int) (*sample, error) {
 		return nil, err
 	}
 	s := &sample{points: make([][]float64, n), predicted: make([][]float64, n), weight: make([]float64, n), ess: n, most: 1.0 / n}
-	each(n, workers, func() struct{} { return struct{}{} }, func(_ struct{}, i int) {
+	each(n, workers, func() *expected { return new(expected) }, func(x *expected, i int) {
 		z := normalPoint(sobol, len(k.free), i)
 		s.points[i], s.predicted[i], s.weight[i] = z, make([]float64, len(k.assays)), 1.0/n
-		k.predictAt(z, s.predicted[i])
+		k.predictAt(x, z, s.predicted[i])
 	})
 	return s, nil
 }
@@ -199,14 +231,18 @@ func (p *Posterior) bandAt(s *sample, at Assay) (Band, error) {
 }
 
 func (p *Posterior) quantilesAt(s *sample, at Assay, q ...float64) ([]float64, error) {
+	if len(p.calibration.parts) > 0 {
+		return nil, &sap.InputError{Field: "sampled_trees", Value: float64(len(p.calibration.parts)), Needs: "a calibration of the case's own ports"}
+	}
 	k := *p.calibration
 	at.NotDetected, at.Limit = true, 1
 	if err := k.set([]Assay{at}); err != nil {
 		return nil, err
 	}
 	out, values := make([]float64, 1), make([]float64, len(s.points))
+	var x expected
 	for i, z := range s.points {
-		if k.predictAt(z, out) { // a point of no weight may be impossible
+		if k.predictAt(&x, z, out) { // a point of no weight may be impossible
 			values[i] = out[0]
 		}
 	}

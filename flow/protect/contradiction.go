@@ -34,7 +34,7 @@ type Contradiction struct {
 	// and Stern 1996, Statist. Sinica 6:733, from memory; as the parameters were
 	// fitted to the assays and are not fitted again, it is on the safe side).
 	Misfit float64 `json:"misfit_p"`
-	// Pairs of the same place and day (within 1 day, 0.1 m of height and 0.01 m of
+	// Pairs of the same tree, place and day (within 1 day, 0.1 m of height and 0.01 m of
 	// arc): the most different one, by the difference of two errors, times the
 	// number of pairs (Bonferroni); 1 without a pair.
 	Pairs float64 `json:"pairs_p"`
@@ -99,7 +99,7 @@ func (k *calibration) contradiction(modes []mode, seed uint64) (Contradiction, e
 // of detection of the assays.
 func (k *calibration) misfitChance(z []float64, seed uint64) float64 {
 	out := make([]float64, len(k.assays))
-	k.predictAt(z, out)
+	k.predictAt(new(expected), z, out)
 	observed := 0.0
 	for i := range out {
 		observed += k.misfit(i, out[i])
@@ -140,7 +140,7 @@ func (k *calibration) pairChance() (chance float64, first, second int) {
 	for i := range k.assays {
 		for j := range i {
 			a, b := &k.assays[j], &k.assays[i]
-			if !a.samePlace(b, k.c.Tree.PerimeterM) {
+			if k.trees[i] != k.trees[j] || !a.samePlace(b, k.c.Tree.PerimeterM) {
 				continue
 			}
 			pairs++
