@@ -22,6 +22,8 @@ const (
 	DefaultDays  = 365
 	// driverPoints is the number of base points for the Sobol indices; 2^8.
 	driverPoints = 256
+	// calibrationDraws is the number of draws that assays weigh.
+	calibrationDraws = 16384
 )
 
 // Question is what is compared: one tree with each method's ports.
@@ -158,7 +160,7 @@ func (q Question) follow(ways []protect.Treatment, draws []protect.Draw) (Pair, 
 // weigh replaces the prior by the draws that the assays leave, and keeps the
 // prior beside them.
 func (q Question) weigh(a *Answer) ([]protect.Draw, [][]protect.Outcome, error) {
-	post, err := protect.CalibrateAll(q.Case, q.Known, 0, q.Seed, q.Workers)
+	post, err := protect.CalibrateAll(q.Case, q.Known, calibrationDraws, q.Seed, q.Workers)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -12,6 +12,9 @@ import (
 const (
 	LeastESS   = 100
 	MostWeight = 0.1
+	// recentrings is how often a poor proposal is moved to what its draws found;
+	// MODEL section 6 has it once.
+	recentrings = 4
 )
 
 const (
@@ -72,9 +75,9 @@ type Posterior struct {
 // the stem, gives it many); with the curvature there each becomes a
 // multivariate t5 of a mixture, its covariance times 1.2^2; n scrambled Sobol
 // draws (0: 4,096) of the mixture get self-normalised importance weights. If the effective sample size is below
-// LeastESS or a weight above MostWeight, the mixture is re-centred once on the
-// weighted means and covariances, and the better one kept; if that is still
-// poor, the result carries the warning WeightsPoor. Parameters that do not vary
+// LeastESS or a weight above MostWeight, the mixture is re-centred on the weighted
+// means and covariances, up to four times, and the best sample kept; if that is
+// still poor, the result carries the warning WeightsPoor. Parameters that do not vary
 // in the case are not calibrated; the carry-over is only if an assay was taken
 // after a spring.
 //
@@ -157,17 +160,18 @@ func (k *calibration) calibrate(n int, seed uint64, workers int) (*Posterior, er
 	if p.sample, err = k.weigh(proposal, n, quasi.Mix(seed, 1), workers); err != nil {
 		return nil, err
 	}
-	if p.sample.poor() {
-		again, err := k.weigh(proposal.recentred(p.sample), n, quasi.Mix(seed, 2), workers)
+	for i := uint64(0); i < recentrings && p.sample.poor(); i++ {
+		proposal = proposal.recentred(p.sample)
+		again, err := k.weigh(proposal, n, quasi.Mix(seed, 10+i), workers)
 		if err != nil {
 			return nil, err
 		}
 		if again.ess > p.sample.ess {
 			p.sample, p.Recentred = again, true
 		}
-		if p.sample.poor() {
-			p.Warnings = append(p.Warnings, sap.Warning{Code: WeightsPoor, Value: p.sample.ess, Limit: LeastESS, Count: 1})
-		}
+	}
+	if p.sample.poor() {
+		p.Warnings = append(p.Warnings, sap.Warning{Code: WeightsPoor, Value: p.sample.ess, Limit: LeastESS, Count: 1})
 	}
 	p.ESS, p.LargestWeight = p.sample.ess, p.sample.most
 	if p.prior, err = k.before(quasi.Mix(seed, 4), workers); err != nil {

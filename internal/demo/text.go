@@ -12,6 +12,7 @@ avenue/    a town avenue of 164 elms on 1.2 ha, facing a vascular wilt
            history.csv    earlier treatments
            forecast.csv   five days of hourly weather
            climate.csv    monthly means of the site
+           assays.csv     residues found in two elms that were infused
 chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            trees.csv, card.yaml (Invented Product B)
 
@@ -39,6 +40,24 @@ const climate = `month,tmin_c,tmax_c,rhmean_pct,wind_ms,sunshine_h
 10,8,18,78,1.7,4.7
 11,3,11,82,1.8,3.1
 12,0,7,83,1.8,2.4
+`
+
+// assays are residues of last season's infusion of two elms.
+const assays = `tree,day,mg_kg,detection_limit,height_m,azimuth_deg,tissue
+F035,30,61,0.05,3,12,wood
+F035,30,24,0.05,3,28,wood
+F035,30,35,0.05,9,12,wood
+F035,30,19,0.05,9,28,wood
+F035,90,7.4,0.05,3,12,wood
+F035,90,22,0.05,9,20,wood
+F035,90,27,0.05,13,28,wood
+E032,30,48,0.05,3,190,wood
+E032,30,9.8,0.05,3,205,wood
+E032,30,16,0.05,9,190,wood
+E032,90,nd,0.05,1.5,190,wood
+E032,90,18,0.05,9,205,wood
+E032,90,31,0.05,13,190,wood
+E032,120,12,0.05,9,198,wood
 `
 
 const cardA = `schema: sapward/label-card/1

@@ -94,13 +94,21 @@ func ComparisonSentence(say *lang.Printer, d *compare.Document) string {
 	p := d.Probability
 	args["infusion"], args["injection"] = finding.Text(hundred(p.Earlier)), finding.Text(hundred(p.Later))
 	args["neither"], args["same"] = finding.Text(hundred(p.Neither)), finding.Text(hundred(p.Same))
-	parts := []string{say.Say("compare-sooner-"+strings.ReplaceAll(string(d.Verdict.Sooner), "_", "-"), args)}
+	assayed := ""
+	if d.Assays != nil {
+		assayed = "-assayed"
+	}
+	sooner := "compare-sooner-" + strings.ReplaceAll(string(d.Verdict.Sooner), "_", "-")
+	if d.Verdict.Sooner == compare.CannotSay {
+		sooner += assayed
+	}
+	parts := []string{say.Say(sooner, args)}
 	args["infusion"], args["injection"] = finding.Text(hundred(p.Longer)), finding.Text(hundred(p.Shorter))
 	if d.Verdict.Sooner != compare.Neither {
 		parts = append(parts, say.Say("compare-longer-"+strings.ReplaceAll(string(d.Verdict.Longer), "_", "-"), args))
 	}
 	if (len(d.Verdict.DayOpen) > 0 || len(d.Verdict.DaysOpen) > 0) && d.Verdict.Sooner != compare.CannotSay {
-		parts = append(parts, say.T("compare-days-open"))
+		parts = append(parts, say.T("compare-days-open"+assayed))
 	}
 	return strings.Join(append(parts, say.T("compare-no-claim")), " ")
 }
