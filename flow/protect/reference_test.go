@@ -176,3 +176,23 @@ func benchmark(b *testing.B, x Treatment) {
 	}
 	b.ReportMetric(1024*float64(b.N)/b.Elapsed().Seconds(), "draws/s")
 }
+
+// The question of a field day: 2,000 draws, 365 days, injection through 11 ports
+// and infusion through 27, on all cores.
+func BenchmarkBoth_2000Draws365Days(b *testing.B) {
+	c := reference(b, "ring-porous")
+	c.HorizonD, c.Trunk = 365, true
+	draws, err := Draws(c, 2000, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	in, out := injection(b, 11, 30), infusion(b, 27, 30)
+	b.ResetTimer()
+	for range b.N {
+		for _, x := range []Treatment{in, out} {
+			if _, err := Evaluate(c, x, draws, 0); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+}

@@ -87,20 +87,24 @@ func accumulate(field []float64, r row, a float64) {
 // above returns the share of a closed line on which values exceed a level,
 // straight between the points.
 func above(field []float64, level float64) float64 {
-	sum := 0.0
+	whole, part := 0, 0.0
 	last := field[len(field)-1]
+	was := last >= level
 	for _, now := range field {
-		switch {
-		case now >= level && last >= level:
-			sum++
-		case now >= level:
-			sum += (now - level) / (now - last)
-		case last >= level:
-			sum += (last - level) / (last - now)
+		is := now >= level
+		if is != was { // the few crossings
+			if is {
+				part += (now - level) / (now - last)
+			} else {
+				part += (last - level) / (last - now)
+			}
+			was = is
+		} else if is {
+			whole++
 		}
 		last = now
 	}
-	return sum / float64(len(field))
+	return (float64(whole) + part) / float64(len(field))
 }
 
 // lay fills s.rows with what each source lays round the stem at a height: the
