@@ -20,10 +20,11 @@ const (
 	// DefaultDraws and DefaultDays are those of the command line.
 	DefaultDraws = 2000
 	DefaultDays  = 365
-	// driverPoints is the number of base points for the Sobol indices; 2^8.
-	driverPoints = 256
-	// calibrationDraws is the number of draws that assays weigh.
-	calibrationDraws = 16384
+	// mostDriverPoints is the number of base points for the Sobol indices, and
+	// mostCalibrationDraws that of the draws that assays weigh; both go down with
+	// the draws that are asked for, an eighth and eightfold of them.
+	mostDriverPoints     = 256
+	mostCalibrationDraws = 16384
 )
 
 // Question is what is compared: one tree with each method's ports.
@@ -160,7 +161,7 @@ func (q Question) follow(ways []protect.Treatment, draws []protect.Draw) (Pair, 
 // weigh replaces the prior by the draws that the assays leave, and keeps the
 // prior beside them.
 func (q Question) weigh(a *Answer) ([]protect.Draw, [][]protect.Outcome, error) {
-	post, err := protect.CalibrateAll(q.Case, q.Known, calibrationDraws, q.Seed, q.Workers)
+	post, err := protect.CalibrateAll(q.Case, q.Known, min(mostCalibrationDraws, max(2048, 8*q.Draws)), q.Seed, q.Workers)
 	if err != nil {
 		return nil, nil, err
 	}

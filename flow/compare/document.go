@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"math"
 
 	"sapward/finding"
@@ -428,7 +429,7 @@ func (x *setting) layouts(d *Document) error {
 		}
 		line := LayoutLine{Method: string(p.method), Planned: len(p.wounding.Treatment.Ports), Tried: []TriedLine{}}
 		if len(p.wounding.Choices) > 0 {
-			l, err := SearchLayouts(x.c, p.wounding.Treatment, thin(p.wounding.Choices, line.Planned), x.r.Seed, x.r.Workers)
+			l, err := SearchLayouts(x.c, p.wounding.Treatment, thin(p.wounding.Choices, line.Planned), cmp.Or(x.r.Draws, DefaultDraws), x.r.Seed, x.r.Workers)
 			if err != nil {
 				return err
 			}

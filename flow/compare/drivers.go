@@ -22,6 +22,15 @@ type Driver struct {
 	Weighted    bool // the second of the two
 }
 
+// driverPoints is the power of 2 at or below an eighth of the draws.
+func driverPoints(draws int) int {
+	n := 8
+	for 2*n <= min(mostDriverPoints, draws/8) {
+		n *= 2
+	}
+	return n
+}
+
 // drivers estimates the total indices of the score over all inputs.
 func (q Question) drivers(v Verdict) ([]Driver, error) {
 	s, err := protect.NewSampler(q.Case, q.Seed)
@@ -29,7 +38,7 @@ func (q Question) drivers(v Verdict) ([]Driver, error) {
 		return nil, err
 	}
 	names := s.Inputs()
-	d, err := quasi.NewDesign(len(names), driverPoints, quasi.Mix(q.Seed, 77))
+	d, err := quasi.NewDesign(len(names), driverPoints(q.Draws), quasi.Mix(q.Seed, 77))
 	if err != nil {
 		return nil, err
 	}

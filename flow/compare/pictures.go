@@ -89,7 +89,7 @@ func round(x float64) float64 {
 // arrival works out when each height is first above the level, in line with a
 // port and midway to the next, over the draws.
 func (q Question) arrival(t protect.Treatment, metric plume.Metric, top float64) ([]ArrivalLine, error) {
-	draws, err := protect.Draws(q.Case, arrivalDraws, q.Seed)
+	draws, err := protect.Draws(q.Case, min(arrivalDraws, q.Draws), q.Seed)
 	if err != nil {
 		return nil, err
 	}
