@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"sapward/flow/plume"
 	"sapward/flow/sap"
 )
 
@@ -12,23 +11,19 @@ import (
 // stays finite; far below any detection limit.
 const faintest = 1e-9
 
-// The parameters that may be calibrated (MODEL section 6): speed, spread, lateral
-// mixing, half-life and share; the grain, which is the phase of the ports above
-// them; and the carry-over where an assay lies beyond a spring. The speed is
-// that at the season's peak, q/(theta Rbar) in m/d: retardation and flux cannot
-// be told apart by residues.
+// The parameters that may be calibrated (MODEL section 6). The speed is that at
+// the season's peak, q/(theta Rbar) in m/d: retardation and flux cannot be told
+// apart by residues.
 const (
 	calSpeed = iota
 	calTubes
 	calLateral
 	calHalfLife
 	calDelivered
-	calGrain
-	calCarry
 	calibrated
 )
 
-var calibratedNames = [calibrated]string{"speed_m_d", "tube_log_sd", "lateral_dispersivity_m", "half_life_wood_d", "delivered_share", "spiral_grain_turns_m", "ring_carry_over"}
+var calibratedNames = [calibrated]string{"speed_m_d", "tube_log_sd", "lateral_dispersivity_m", "half_life_wood_d", "delivered_share"}
 
 // deliveredShare is the prior of f, the share of the dose found in the wood. It
 // also takes up what depth and density of the typical tree are wrong by, and
@@ -96,20 +91,13 @@ func newCalibration(c Case, t Treatment, assays []Assay) (*calibration, error) {
 	wide := math.Exp(z90 * math.Sqrt(k.flux+k.water+k.retardation))
 	k.prior = [calibrated]sap.Parameter{
 		{Low: u / wide, Typical: u, High: u * wide, Marks: []sap.Mark{sap.Derived}, Source: "flux over water fraction and retardation"},
-		*s.parameters[inTubes], *s.parameters[inLateral], *s.parameters[inHalfLife], deliveredShare, {}, *s.parameters[inCarry],
-	}
-	if p := s.parameters[inGrain]; p != nil {
-		k.prior[calGrain] = *p
+		*s.parameters[inTubes], *s.parameters[inLateral], *s.parameters[inHalfLife], deliveredShare,
 	}
 	if err := k.set(assays); err != nil {
 		return nil, err
 	}
-	renewed := false
-	for _, o := range k.clocks {
-		renewed = renewed || o.springs > 0
-	}
 	for i, p := range k.prior {
-		if p.Low != p.High && (i != calCarry || renewed) {
+		if p.Low != p.High {
 			k.free = append(k.free, i)
 		}
 	}
@@ -144,7 +132,6 @@ func (k *calibration) values(z []float64) (p [calibrated]float64) {
 	for j, i := range k.free {
 		p[i] = k.prior[i].At(z[j])
 	}
-	p[calCarry] = math.Min(1, p[calCarry])
 	return p
 }
 
@@ -167,96 +154,36 @@ func (k *calibration) with(d Draw, p [calibrated]float64) Draw {
 	v[inFlux] = p[calSpeed] * v[inWater] * v[inRetardation] // what the limits left over
 	v[inTubes], v[inLateral], v[inHalfLife] = p[calTubes], p[calLateral], p[calHalfLife]
 	v[inDelivered] = p[calDelivered] * v[inDepth] / k.typical.value[inDepth]
-	v[inGrain] = p[calGrain]
-	if k.free[len(k.free)-1] == calCarry {
-		v[inCarry] = p[calCarry]
-	}
 	return d
 }
 
-// predict fills out with the concentrations at the assays, by the kernels of
-// package plume (MODEL 1.7); ports hold what each takes.
-func (k *calibration) predict(out []float64, d *Draw, ports []plume.Port) error {
-	v := &d.value
-	c := k.e.column(d)
-	sources, _, err := plume.Emplace(c, ports, k.e.entry(d))
-	if err != nil {
-		return err
+// misfit returns -2 ln of the likelihood of an assay where the concentration
+// is predicted, relative to its top.
+func (k *calibration) misfit(i int, predicted float64) float64 {
+	a, expected := &k.assays[i], math.Log(predicted+faintest)
+	if a.NotDetected {
+		return -2 * math.Log(student4((math.Log(a.Limit)-expected)/k.scale))
 	}
-	const reach = 8.6 // standard deviations: 1e-17
-	tube := plume.Tube{LogSD: v[inTubes]}
-	speed := v[inFlux] / (v[inWater] * v[inRetardation])
-	length := c.PerimeterM
-	for i := range out {
-		a, o := &k.assays[i], &k.clocks[i]
-		kernel := tube.Density
-		unit := 1000 / (v[inDensity] * c.DepthM)
-		if a.Metric == plume.InSap {
-			kernel = tube.Flux
-			unit = 1 / (v[inWater] * v[inRetardation] * c.DepthM)
-		}
-		x, y := speed*o.flow, a.AzimuthDeg/360*length
-		sum, along, half := 0.0, 0.0, 0.0
-		var last *plume.Source
-		for j := range sources {
-			p := &sources[j]
-			up := a.HeightM - p.HeightM
-			variance := 2 * v[inLateral] * math.Max(0, up)
-			off := y - p.ArcM - v[inGrain]*up*length
-			off -= length * math.Floor(off/length+0.5)
-			if math.Abs(off) > p.WidthM/2+reach*math.Sqrt(variance) {
-				continue
-			}
-			if last == nil || !alike(last, p) { // ports alike share their kernel
-				last, along, half = p, 0, p.WidthM/2
-				if p.Widens {
-					half = plume.HalfBody(up, p.WidthM, v[inAnisotropy]) / 2
-				}
-				if p.PatchG > 0 {
-					along += p.PatchG * kernel(p.Patch, up, x)
-				}
-				if p.DepotG > 0 {
-					along += p.DepotG * kernel(p.Depot, up, x)
-				}
-			}
-			sum += along * plume.Around(off, half, variance, length)
-		}
-		out[i] = sum * unit * v[inDelivered] * math.Exp(-math.Ln2/v[inHalfLife]*o.heat) * carried(v[inCarry], o.springs)
-	}
-	return nil
+	return student4Misfit((math.Log(a.Value) - expected) / k.scale)
 }
 
-// alike tells whether two sources differ in azimuth only.
-func alike(a, b *plume.Source) bool {
-	return a.HeightM == b.HeightM && a.WidthM == b.WidthM && a.Widens == b.Widens && a.PatchG == b.PatchG && a.Patch == b.Patch && a.DepotG == b.DepotG && a.Depot == b.Depot
+// logLikelihood returns the logarithm of the likelihood, up to a constant, of
+// predicted concentrations: for each assay the Student-t4 density of the log
+// concentration, or its distribution function where nothing was detected.
+func (k *calibration) logLikelihood(predicted []float64) float64 {
+	sum := 0.0
+	for i, x := range predicted {
+		sum -= k.misfit(i, x) / 2
+	}
+	return sum
 }
 
-// predictAt fills out with what the typical tree has at the assays with the
-// parameters of a whitened point; false where the point is impossible.
-func (k *calibration) predictAt(z, out []float64) bool {
-	for _, x := range z {
-		if !(math.Abs(x) < 12) { // beyond any prior worth the name
-			return false
-		}
-	}
-	d := k.with(k.typical, k.values(z))
-	return k.predict(out, &d, k.e.ports) == nil
-}
-
-// logPosterior returns the logarithm of the posterior density at a whitened
-// point, up to a constant: a standard normal prior and, for each assay, the
-// Student-t4 density of the log concentration, or its distribution function
-// where nothing was detected. out takes the predicted concentrations.
-func (k *calibration) logPosterior(z, out []float64) float64 {
-	if !k.predictAt(z, out) {
-		return math.Inf(-1)
-	}
+// logPrior returns the logarithm of the standard normal density, up to a
+// constant.
+func logPrior(z []float64) float64 {
 	sum := 0.0
 	for _, x := range z {
 		sum -= x * x / 2
-	}
-	for i := range k.assays {
-		sum -= k.misfit(i, out[i]) / 2
 	}
 	return sum
 }
@@ -264,10 +191,10 @@ func (k *calibration) logPosterior(z, out []float64) float64 {
 // residuals fills r with the signed roots of the terms of -2 ln of the
 // posterior density: those of the assays, then those of the prior. Their sum of
 // squares is least where the density is largest.
-func (k *calibration) residuals(z, r []float64) {
+func (k *calibration) residuals(x *expected, z, r []float64) {
 	n := len(k.assays)
 	copy(r[n:], z)
-	if !k.predictAt(z, r[:n]) {
+	if !k.predictAt(x, z, r[:n]) {
 		for i := range r {
 			r[i] = math.NaN()
 		}
@@ -280,14 +207,4 @@ func (k *calibration) residuals(z, r []float64) {
 		}
 		r[i] = root
 	}
-}
-
-// misfit returns -2 ln of the likelihood of an assay where the concentration
-// is predicted, relative to its top.
-func (k *calibration) misfit(i int, predicted float64) float64 {
-	a, expected := &k.assays[i], math.Log(predicted+faintest)
-	if a.NotDetected {
-		return -2 * math.Log(student4((math.Log(a.Limit)-expected)/k.scale))
-	}
-	return student4Misfit((math.Log(a.Value) - expected) / k.scale)
 }

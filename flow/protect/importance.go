@@ -25,17 +25,24 @@ func (s *sample) poor() bool { return s.ess < LeastESS || s.most > MostWeight }
 
 // weigh draws n points of a proposal and weighs them by the posterior.
 func (k *calibration) weigh(q *proposal, n int, seed uint64, workers int) (*sample, error) {
-	d := len(k.free)
+	d := len(q.parts[0].centre)
 	sobol, err := quasi.NewSobol(d+2, quasi.Owen, seed)
 	if err != nil {
 		return nil, err
 	}
 	s := &sample{points: make([][]float64, n), predicted: make([][]float64, n), weight: make([]float64, n)}
-	each(n, workers, func() []float64 { return make([]float64, d+2) }, func(u []float64, i int) {
-		sobol.Point(u, uint32(i))
-		z := q.draw(u)
+	type state struct {
+		u []float64
+		x expected
+	}
+	each(n, workers, func() *state { return &state{u: make([]float64, d+2)} }, func(w *state, i int) {
+		sobol.Point(w.u, uint32(i))
+		z := q.draw(w.u)
 		s.points[i], s.predicted[i] = z, make([]float64, len(k.assays))
-		s.weight[i] = k.logPosterior(z, s.predicted[i]) - q.logDensity(z, nil)
+		s.weight[i] = math.Inf(-1)
+		if k.predictAt(&w.x, z, s.predicted[i]) {
+			s.weight[i] = k.logLikelihood(s.predicted[i]) + logPrior(z) - q.logDensity(z, nil)
+		}
 	})
 	top := math.Inf(-1)
 	for _, l := range s.weight {
@@ -105,7 +112,7 @@ func newProposal(modes []mode) *proposal {
 	q := &proposal{}
 	sum, best := 0.0, math.Inf(-1)
 	for _, m := range modes {
-		p := newPart(m.z, m.curvature, func(x float64) float64 { return 1 / math.Max(0.25, x) })
+		p := newPart(m.z, m.covariance, 0)
 		p.share = p.logDet - m.value/2
 		best = math.Max(best, p.share)
 		q.parts = append(q.parts, p)
@@ -117,20 +124,20 @@ func newProposal(modes []mode) *proposal {
 	for i := range q.parts {
 		q.parts[i].share *= (1 - priorPart) / sum
 	}
-	d := len(modes[0].z)
+	d := len(q.parts[0].centre)
 	unit := mat.NewSymDense(d, nil)
 	for i := range d {
 		unit.SetSym(i, i, 1)
 	}
-	wide := newPart(make([]float64, d), unit, func(float64) float64 { return 1 })
+	wide := newPart(make([]float64, d), unit, 0)
 	wide.share = priorPart
 	q.parts = append(q.parts, wide)
 	return q
 }
 
-// newPart makes a part whose scale matrix has the eigenvectors of s and
-// variance of each of its eigenvalues.
-func newPart(centre []float64, s *mat.SymDense, variance func(float64) float64) part {
+// newPart makes a part of a covariance whose eigenvalues are first raised to a
+// least one.
+func newPart(centre []float64, s *mat.SymDense, least float64) part {
 	d := len(centre)
 	p := part{centre: centre, root: mat.NewDense(d, d, nil), inverse: mat.NewDense(d, d, nil)}
 	var e mat.EigenSym
@@ -144,7 +151,7 @@ func newPart(centre []float64, s *mat.SymDense, variance func(float64) float64) 
 	var v mat.Dense
 	e.VectorsTo(&v)
 	for j, l := range e.Values(nil) {
-		sd := widen * math.Sqrt(variance(l))
+		sd := widen * math.Sqrt(math.Max(math.Max(least, 1e-12), l))
 		p.logDet += math.Log(sd)
 		for i := range d {
 			p.root.Set(i, j, v.At(i, j)*sd)
@@ -210,8 +217,8 @@ func (q *proposal) logDensity(z, of []float64) float64 {
 // Carlo, Cappe et al. 2008, Stat. Comput. 18:447, from memory).
 func (q *proposal) recentred(s *sample) *proposal {
 	d, last := len(q.parts[0].centre), len(q.parts)-1
-	of := make([][]float64, len(s.points))
-	for i, z := range s.points {
+	points, of := s.points, make([][]float64, len(s.points))
+	for i, z := range points {
 		of[i] = make([]float64, len(q.parts))
 		q.logDensity(z, of[i])
 	}
@@ -219,7 +226,7 @@ func (q *proposal) recentred(s *sample) *proposal {
 	sum := 0.0
 	for n := range last {
 		mean, mass := make([]float64, d), 0.0
-		for i, z := range s.points {
+		for i, z := range points {
 			w := s.weight[i] * of[i][n]
 			mass += w
 			for j := range mean {
@@ -233,7 +240,7 @@ func (q *proposal) recentred(s *sample) *proposal {
 			mean[j] /= mass
 		}
 		c := mat.NewSymDense(d, nil)
-		for i, z := range s.points {
+		for i, z := range points {
 			w := s.weight[i] * of[i][n] / mass
 			for j := range mean {
 				for m := j; m < d; m++ {
@@ -241,7 +248,7 @@ func (q *proposal) recentred(s *sample) *proposal {
 				}
 			}
 		}
-		p := newPart(mean, c, func(x float64) float64 { return math.Max(leastSpread2, x) })
+		p := newPart(mean, c, leastSpread2)
 		p.share = math.Max(leastPart, mass)
 		sum += p.share
 		out.parts = append(out.parts, p)

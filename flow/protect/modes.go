@@ -24,10 +24,10 @@ const (
 
 // mode is a place where the posterior density is largest.
 type mode struct {
-	z         []float64
-	value     float64       // -2 ln of the density, up to a constant
-	curvature *mat.SymDense // J'J, half the second derivatives of the value
-	stop      fit.Stop
+	z          []float64
+	value      float64       // -2 ln of the density, up to a constant
+	covariance *mat.SymDense // inverse of J'J, half the second derivatives of the value
+	stop       fit.Stop
 }
 
 // normalPoint returns a Sobol point as standard normal deviates.
@@ -52,9 +52,12 @@ func (k *calibration) starts(seed uint64) ([][]float64, error) {
 		value float64
 	}
 	all, out := make([]point, tried), make([]float64, len(k.assays))
+	var x expected
 	for i := range all {
-		z := normalPoint(sobol, d, i)
-		all[i] = point{z, k.logPosterior(z, out)}
+		all[i] = point{normalPoint(sobol, d, i), math.Inf(-1)}
+		if k.predictAt(&x, all[i].z, out) {
+			all[i].value = k.logLikelihood(out) + logPrior(all[i].z)
+		}
 	}
 	slices.SortStableFunc(all, func(a, b point) int { return cmp.Compare(b.value, a.value) })
 	starts := [][]float64{make([]float64, d)}
@@ -69,8 +72,10 @@ func (k *calibration) starts(seed uint64) ([][]float64, error) {
 func (k *calibration) modes(starts [][]float64) ([]mode, error) {
 	d, n := len(k.free), len(k.assays)+len(k.free)
 	var found []mode
+	var x expected
+	residuals := func(z, r []float64) { k.residuals(&x, z, r) }
 	for _, start := range starts {
-		r, err := fit.Solve(fit.Problem{Points: n, Residuals: k.residuals, Starts: [][]float64{start}}, fit.Options{Iterations: 60, Quick: true, Coarse: true})
+		r, err := fit.Solve(fit.Problem{Points: n, Residuals: residuals, Starts: [][]float64{start}}, fit.Options{Iterations: 60, Quick: true, Coarse: true})
 		if err != nil || math.IsNaN(r.RSS) || math.IsInf(r.RSS, 0) {
 			continue
 		}
@@ -91,7 +96,7 @@ func (k *calibration) modes(starts [][]float64) ([]mode, error) {
 			known = known || distance < apart
 		}
 		if !known {
-			m.curvature = k.curvature(m.z)
+			m.covariance = inverse(k.curvature(m.z))
 			kept = append(kept, m)
 		}
 	}
@@ -103,17 +108,18 @@ func (k *calibration) curvature(z []float64) *mat.SymDense {
 	d, n := len(z), len(k.assays)+len(z)
 	const h = 1e-4
 	columns := make([][]float64, d)
+	var x expected
 	up, down, w := make([]float64, n), make([]float64, n), append([]float64(nil), z...)
 	for j := range columns {
 		columns[j] = make([]float64, n)
 		w[j] = z[j] + h
-		k.residuals(w, up)
+		k.residuals(&x, w, up)
 		w[j] = z[j] - h
-		k.residuals(w, down)
+		k.residuals(&x, w, down)
 		w[j] = z[j]
 		for i := range up {
-			if x := (up[i] - down[i]) / (2 * h); !math.IsNaN(x) {
-				columns[j][i] = x
+			if slope := (up[i] - down[i]) / (2 * h); !math.IsNaN(slope) {
+				columns[j][i] = slope
 			}
 		}
 	}
@@ -128,4 +134,29 @@ func (k *calibration) curvature(z []float64) *mat.SymDense {
 		}
 	}
 	return s
+}
+
+// inverse returns the inverse of a symmetric matrix whose eigenvalues are first
+// raised to at least a quarter of the prior's curvature.
+func inverse(s *mat.SymDense) *mat.SymDense {
+	d := s.SymmetricDim()
+	out := mat.NewSymDense(d, nil)
+	var e mat.EigenSym
+	if !e.Factorize(s, true) {
+		for i := range d {
+			out.SetSym(i, i, 1)
+		}
+		return out
+	}
+	var v mat.Dense
+	e.VectorsTo(&v)
+	values := e.Values(nil)
+	for i := range d {
+		for j := i; j < d; j++ {
+			for n, l := range values {
+				out.SetSym(i, j, out.At(i, j)+v.At(i, n)*v.At(j, n)/math.Max(0.25, l))
+			}
+		}
+	}
+	return out
 }
