@@ -70,10 +70,7 @@ func (k *calibration) contradiction(modes []mode, seed uint64) (Contradiction, e
 	if !misfit && !pairs && !prior {
 		return found, nil
 	}
-	starts := [][]float64{make([]float64, len(k.free))}
-	for _, m := range modes {
-		starts = append(starts, m.z)
-	}
+	starts := [][]float64{make([]float64, len(k.free)), modes[0].z}
 	low, high := 0.0, math.Log(mostScale)
 	for high-low > 0.02 {
 		middle := (low + high) / 2

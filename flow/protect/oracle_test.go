@@ -146,7 +146,7 @@ func TestEvaluate_IsDeterministic(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, workers := range []int{2, 3, 7, 0} {
+	for _, workers := range []int{1, 2, 3, 7, 0} {
 		many, err := Evaluate(c, infusion(t, 27, 30), draws, workers)
 		if err != nil || !reflect.DeepEqual(one, many) {
 			t.Errorf("%d workers differ (%v)", workers, err)
@@ -225,5 +225,30 @@ func TestFollow_ByHand(t *testing.T) {
 	}
 	if first, _, days, _, _ := e.follow([]float64{0, 0.5, 0.7, 0.79, 0}); !math.IsInf(first, 1) || days != 0 {
 		t.Errorf("never at the target: first %v, days %v", first, days)
+	}
+}
+
+// A collar thins what reaches the crown, not what stands in the trunk below it.
+func TestEvaluate_CollarDoesNotThinTheTrunk(t *testing.T) {
+	c := reference(t, "diffuse-porous")
+	c.Trunk = true
+	draws, err := Draws(c, 32, 5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	limbs := func(connection float64) []Outcome {
+		c.Tree.Limbs = []plume.Limb{{AzimuthDeg: 20, DiameterM: 0.2, PerimeterM: 0.6, DepthM: 0.02, Connection: connection}}
+		return outcomes(t, c, infusion(t, 27, 30), draws)
+	}
+	open, thin := limbs(1), limbs(0.1)
+	crown := false
+	for i := range open {
+		if open[i].TrunkPeak != thin[i].TrunkPeak || open[i].TrunkAreaDays != thin[i].TrunkAreaDays {
+			t.Errorf("draw %d: trunk %v and %v", i, open[i].TrunkAreaDays, thin[i].TrunkAreaDays)
+		}
+		crown = crown || thin[i].AreaDays < open[i].AreaDays
+	}
+	if !crown {
+		t.Error("the collar thins the crown of no draw")
 	}
 }

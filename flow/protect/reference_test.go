@@ -1,6 +1,7 @@
 package protect
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"testing"
@@ -156,6 +157,27 @@ func TestReference_CounterCases(t *testing.T) {
 	t.Logf("alpha_T 1.5e-4 m: injection reaches %.3f, infusion %.3f; earlier %.3f, longer %.3f, shorter %.3f", a.Reaches, b.Reaches, x.Earlier, x.Longer, x.Shorter)
 	if math.Abs(a.Reaches-b.Reaches) > 0.10 {
 		t.Errorf("strong mixing: %.3f and %.3f reach the target, more than 0.10 apart", a.Reaches, b.Reaches)
+	}
+}
+
+// Both methods over a year, 2,000 draws, by one and by two workers.
+func BenchmarkYear(b *testing.B) {
+	c := reference(b, "ring-porous")
+	c.HorizonD = 365
+	draws, err := Draws(c, 2000, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, workers := range []int{1, 2} {
+		b.Run(fmt.Sprintf("workers=%d", workers), func(b *testing.B) {
+			for range b.N {
+				for _, x := range []Treatment{injection(b, 11, 30), infusion(b, 27, 30)} {
+					if _, err := Evaluate(c, x, draws, workers); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
+		})
 	}
 }
 

@@ -24,7 +24,7 @@ func (e *engine) round(s *scratch, d *Draw, c *plume.Column, sources []plume.Sou
 		least = math.Min(least, math.Sqrt(2*v[inLateral]*math.Max(0, h.z-sources[i].HeightM)))
 	}
 	points := int(math.Min(mostPoints, math.Max(leastPoints, math.Ceil(2.5*length/least))))
-	lay := e.lay(s, d, c, sources, h.z, points)
+	lay := e.lay(s, c, sources, h, points)
 	if cap(s.field) < points+1 {
 		s.field = make([]float64, points+1)
 	}
@@ -74,11 +74,20 @@ func (e *engine) round(s *scratch, d *Draw, c *plume.Column, sources []plume.Sou
 // accumulate adds a times a row, going round.
 func accumulate(field []float64, r row, a float64) {
 	n := min(len(r.values), len(field)-r.start)
-	dst, src := field[r.start:r.start+n], r.values[:n]
-	for i, x := range src {
-		dst[i] += a * x
+	addScaled(field[r.start:r.start+n], r.values[:n], a)
+	addScaled(field, r.values[n:], a)
+}
+
+// addScaled adds a times src to the beginning of dst, four at a time.
+func addScaled(dst, src []float64, a float64) {
+	dst = dst[:len(src)]
+	for len(src) >= 4 && len(dst) >= 4 {
+		dst[0] += a * src[0]
+		dst[1] += a * src[1]
+		dst[2] += a * src[2]
+		dst[3] += a * src[3]
+		dst, src = dst[4:], src[4:]
 	}
-	dst, src = field, r.values[n:]
 	for i, x := range src {
 		dst[i] += a * x
 	}
@@ -109,8 +118,8 @@ func above(field []float64, level float64) float64 {
 
 // lay fills s.rows with what each source lays round the stem at a height: the
 // top-hat of its width there under a wrapped normal (MODEL 1.5), times the
-// connection of the limb above.
-func (e *engine) lay(s *scratch, d *Draw, c *plume.Column, sources []plume.Source, z float64, points int) []row {
+// connection of the limb above in the crown; the trunk below has no collar.
+func (e *engine) lay(s *scratch, c *plume.Column, sources []plume.Source, h height, points int) []row {
 	table := phiTable()
 	length := c.PerimeterM
 	step := length / float64(points)
@@ -121,7 +130,7 @@ func (e *engine) lay(s *scratch, d *Draw, c *plume.Column, sources []plume.Sourc
 	}
 	for i := range sources {
 		p := &sources[i]
-		up := z - p.HeightM
+		up := h.z - p.HeightM
 		b := p.WidthM / 2
 		if p.Widens {
 			b = plume.HalfBody(up, p.WidthM, c.Medium.Anisotropy) / 2
@@ -152,7 +161,7 @@ func (e *engine) lay(s *scratch, d *Draw, c *plume.Column, sources []plume.Sourc
 				}
 			}
 		}
-		if len(e.arcs) > 0 {
+		if len(e.arcs) > 0 && !h.trunk {
 			for k := range r.values {
 				r.values[k] *= e.connection(float64((start+k)%points) * step)
 			}
