@@ -24,10 +24,6 @@ const (
 	// AssaysContradict warns that assays contradict one another or the model, so
 	// that their error was widened: Value is the factor; see Contradiction.
 	AssaysContradict sap.Code = "calibration_assays_contradict"
-	// GrainUnknown warns that the spiral grain is uncertain (Value: its 90 % point
-	// in turns a metre) and is not calibrated: what Predict says of a place is said
-	// of a tree of typical grain, and is too sure of any other.
-	GrainUnknown sap.Code = "calibration_grain_unknown"
 	// SearchUnfinished warns that the search for the largest posterior density
 	// stopped before its end. The weights make good for it unless they are poor.
 	SearchUnfinished sap.Code = "calibration_search_unfinished"
@@ -88,10 +84,7 @@ type Posterior struct {
 // Assays that contradict one another or the model widen the error of all, and
 // with it the answer; the warning AssaysContradict says so. What is not
 // calibrated stands at its typical value meanwhile, and ports take what they
-// were given; the scatter of the ports is part of the error of an assay. In a
-// tree whose grain, carry-over or source width is far from typical the intervals
-// of Predict are too narrow (see the test of the wider world); Draws lets all
-// other inputs vary and is what outcomes should be made from. The
+// were given; the scatter of the ports is part of the error of an assay. The
 // number of workers (0: as many as processors) does not change the result.
 //
 // Errors: no assay, a value that cannot be used, ErrNoStart, n not 64 to 1e6.
@@ -147,9 +140,6 @@ func (k *calibration) calibrate(n int, seed uint64, workers int) (*Posterior, er
 		return nil, err
 	}
 	p := &Posterior{calibration: k}
-	if g := k.c.parameters()[inGrain]; g != nil && g.Low != g.High {
-		p.Warnings = append(p.Warnings, sap.Warning{Code: GrainUnknown, Value: g.High, Limit: 0, Count: 1})
-	}
 	if p.Contradiction, err = k.contradiction(modes, quasi.Mix(seed, 3)); err != nil {
 		return nil, err
 	}

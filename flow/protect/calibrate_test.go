@@ -3,7 +3,6 @@ package protect
 import (
 	"errors"
 	"math"
-	"slices"
 	"testing"
 
 	"sapward/flow/plume"
@@ -212,11 +211,9 @@ func TestCalibrate_IntervalsHoldTheTruth(t *testing.T) {
 }
 
 // The wider world: every input of the truth varies and the ports scatter, which
-// the calibration does not know; above all the grain, which turns the stripes
-// by several spacings. Intervals for the typical tree (Predict) then hold the
-// truth far too seldom, so that the warning GrainUnknown is due; those over
-// Draws, from which outcomes are made, hold it in more than 40 % and at least as
-// often. (Bounds of ours from what was seen, no published figure.)
+// the calibration does not know. What its intervals then hold is reported; the
+// share must stay above one half, or the answer would mislead. (A number of
+// ours, no published figure.)
 func TestCalibrate_InAWiderWorld(t *testing.T) {
 	sets, draws := 8, 1024
 	if soak() {
@@ -224,47 +221,23 @@ func TestCalibrate_InAWiderWorld(t *testing.T) {
 	}
 	c := reference(t, "ring-porous")
 	x := injection(t, 11, 30)
-	hits, over, found := 0, 0, 0
-	for i := range sets {
-		seed := quasi.Mix(78, uint64(i))
-		truth := wideTruth(t, c, x, places(x, 15), seed)
-		p := calibrateOn(t, c, x, truth.assays, draws, seed)
-		if low, high := interval(t, p); truth.place >= low && truth.place <= high {
-			hits++
-		}
-		if p.Contradiction.Found() {
-			found++
-		}
-		if len(p.Warnings) == 0 || p.Warnings[0].Code != GrainUnknown {
-			t.Fatalf("warnings %+v", p.Warnings)
-		}
-		all, err := p.Draws(1000, seed)
-		if err != nil {
-			t.Fatal(err)
-		}
-		k, e := *p.calibration, *p.calibration.e
-		at := heldOut
-		at.NotDetected, at.Limit = true, 1
-		if err := k.set([]Assay{at}); err != nil {
-			t.Fatal(err)
-		}
-		e.quiet = false
-		s, values, out := e.scratch(), make([]float64, len(all)), make([]float64, 1)
-		for j := range all {
-			e.take(s, &all[j])
-			if err := k.predict(out, &all[j], s.ports); err != nil {
-				t.Fatal(err)
+	for _, n := range []int{15} {
+		hits, found := 0, 0
+		for i := range sets {
+			seed := quasi.Mix(78, uint64(i))
+			truth := wideTruth(t, c, x, places(x, n), seed)
+			p := calibrateOn(t, c, x, truth.assays, draws, seed)
+			if low, high := interval(t, p); truth.place >= low && truth.place <= high {
+				hits++
 			}
-			values[j] = out[0]
+			if p.Contradiction.Found() {
+				found++
+			}
 		}
-		slices.Sort(values)
-		if truth.place >= quantile(values, 0.05) && truth.place <= quantile(values, 0.95) {
-			over++
+		t.Logf("%d assays: %d of %d inside the 90 %% interval of the prediction (%.3f); %d found to contradict", n, hits, sets, float64(hits)/float64(sets), found)
+		if 2*hits < sets {
+			t.Errorf("%d assays: only %d of %d inside", n, hits, sets)
 		}
-	}
-	t.Logf("15 assays, %d sets: inside the 90 %% interval for the typical tree %.3f, over all draws %.3f; %d found to contradict", sets, float64(hits)/float64(sets), float64(over)/float64(sets), found)
-	if over < hits || 10*over <= 4*sets {
-		t.Errorf("over all draws %d of %d inside, for the typical tree %d", over, sets, hits)
 	}
 }
 
@@ -353,7 +326,7 @@ func TestCalibrate_NothingLearntLeavesThePrior(t *testing.T) {
 		c.Tree.WaterM3PerD = water
 		x := injection(t, 11, 30)
 		p := calibrateOn(t, c, x, []Assay{{DayD: 30, HeightM: 8, Limit: 1e12, NotDetected: true}}, 4096, 5)
-		if p.Contradiction.Found() || len(p.Warnings) != 1 || p.Warnings[0].Code != GrainUnknown {
+		if p.Contradiction.Found() || len(p.Warnings) > 0 {
 			t.Fatalf("contradiction %+v, warnings %+v", p.Contradiction, p.Warnings)
 		}
 		after, err := p.Draws(2000, 6)

@@ -11,19 +11,23 @@ import (
 // stays finite; far below any detection limit.
 const faintest = 1e-9
 
-// The parameters that may be calibrated (MODEL section 6). The speed is that at
-// the season's peak, q/(theta Rbar) in m/d: retardation and flux cannot be told
-// apart by residues.
+// The parameters that may be calibrated (MODEL section 6): speed, spread, lateral
+// mixing, half-life and share; the grain, which is the phase of the ports above
+// them; and the carry-over where an assay lies beyond a spring. The speed is
+// that at the season's peak, q/(theta Rbar) in m/d: retardation and flux cannot
+// be told apart by residues.
 const (
 	calSpeed = iota
 	calTubes
 	calLateral
 	calHalfLife
 	calDelivered
+	calGrain
+	calCarry
 	calibrated
 )
 
-var calibratedNames = [calibrated]string{"speed_m_d", "tube_log_sd", "lateral_dispersivity_m", "half_life_wood_d", "delivered_share"}
+var calibratedNames = [calibrated]string{"speed_m_d", "tube_log_sd", "lateral_dispersivity_m", "half_life_wood_d", "delivered_share", "spiral_grain_turns_m", "ring_carry_over"}
 
 // deliveredShare is the prior of f, the share of the dose found in the wood. It
 // also takes up what depth and density of the typical tree are wrong by, and
@@ -96,7 +100,10 @@ func newCalibration(c Case, t Treatment, assays []Assay) (*calibration, error) {
 	wide := math.Exp(z90 * math.Sqrt(k.flux+k.water+k.retardation))
 	k.prior = [calibrated]sap.Parameter{
 		{Low: u / wide, Typical: u, High: u * wide, Marks: []sap.Mark{sap.Derived}, Source: "flux over water fraction and retardation"},
-		*s.parameters[inTubes], *s.parameters[inLateral], *s.parameters[inHalfLife], deliveredShare,
+		*s.parameters[inTubes], *s.parameters[inLateral], *s.parameters[inHalfLife], deliveredShare, {}, *s.parameters[inCarry],
+	}
+	if p := s.parameters[inGrain]; p != nil {
+		k.prior[calGrain] = *p
 	}
 	if err := k.set(assays); err != nil {
 		return nil, err
@@ -112,7 +119,7 @@ func (k *calibration) release() error {
 	}
 	k.free = nil
 	for i, p := range k.prior {
-		if p.Low != p.High {
+		if p.Low != p.High && (i != calCarry || renewed) {
 			k.free = append(k.free, i)
 		}
 	}
@@ -173,6 +180,7 @@ func (k *calibration) values(z []float64) (p [calibrated]float64) {
 	for j, i := range k.free {
 		p[i] = k.prior[i].At(z[j])
 	}
+	p[calCarry] = math.Min(1, p[calCarry])
 	return p
 }
 
@@ -195,6 +203,10 @@ func (k *calibration) with(d Draw, p [calibrated]float64) Draw {
 	v[inFlux] = p[calSpeed] * v[inWater] * v[inRetardation] // what the limits left over
 	v[inTubes], v[inLateral], v[inHalfLife] = p[calTubes], p[calLateral], p[calHalfLife]
 	v[inDelivered] = p[calDelivered] * v[inDepth] / k.typical.value[inDepth]
+	v[inGrain] = p[calGrain]
+	if k.free[len(k.free)-1] == calCarry {
+		v[inCarry] = p[calCarry]
+	}
 	return d
 }
 

@@ -217,8 +217,8 @@ func (q *proposal) logDensity(z, of []float64) float64 {
 // Carlo, Cappe et al. 2008, Stat. Comput. 18:447, from memory).
 func (q *proposal) recentred(s *sample) *proposal {
 	d, last := len(q.parts[0].centre), len(q.parts)-1
-	points, of := s.points, make([][]float64, len(s.points))
-	for i, z := range points {
+	of := make([][]float64, len(s.points))
+	for i, z := range s.points {
 		of[i] = make([]float64, len(q.parts))
 		q.logDensity(z, of[i])
 	}
@@ -226,7 +226,7 @@ func (q *proposal) recentred(s *sample) *proposal {
 	sum := 0.0
 	for n := range last {
 		mean, mass := make([]float64, d), 0.0
-		for i, z := range points {
+		for i, z := range s.points {
 			w := s.weight[i] * of[i][n]
 			mass += w
 			for j := range mean {
@@ -240,7 +240,7 @@ func (q *proposal) recentred(s *sample) *proposal {
 			mean[j] /= mass
 		}
 		c := mat.NewSymDense(d, nil)
-		for i, z := range points {
+		for i, z := range s.points {
 			w := s.weight[i] * of[i][n] / mass
 			for j := range mean {
 				for m := j; m < d; m++ {

@@ -173,7 +173,7 @@ func (e *engine) concentrations(dst []float64, d *Draw, ports []plume.Port, spot
 			}
 			sum += along * across
 		}
-		if len(e.arcs) > 0 {
+		if len(e.arcs) > 0 && a.HeightM >= e.c.Tree.Crown[0].HeightM { // no collar below the crown
 			sum *= e.connection(math.Mod(a.AzimuthDeg/360+1, 1) * length)
 		}
 		unit := 1000 / (v[inDensity] * c.DepthM)
