@@ -15,6 +15,7 @@ import (
 	"golang.org/x/text/language"
 
 	"sapward/finding"
+	"sapward/internal/app"
 	"sapward/internal/draw"
 	"sapward/internal/lang"
 )
@@ -45,6 +46,9 @@ type view struct {
 	Zone       *time.Location
 	D          any
 	s          *Server
+	r          *http.Request
+	actor      app.Actor
+	names      map[string]string
 }
 
 // S says a message with arguments given as name, value, name, value.
@@ -138,7 +142,7 @@ func pages() (map[string]*template.Template, error) {
 		"join":  strings.Join,
 		"lower": strings.ToLower,
 		"add":   func(a, b int) int { return a + b },
-		"pct":   func(a, b int) int { return 100 * a / max(b, 1) },
+		"pick":  func(on bool, a, b string) string { return pick(on, a, b) },
 	})
 	shared, err := shared.ParseFS(templateFiles, "templates/layout.html", "templates/parts.html")
 	if err != nil {
@@ -211,21 +215,26 @@ func (s *Server) write(w http.ResponseWriter, r *http.Request, status int, page,
 
 var tongues = language.NewMatcher([]language.Tag{language.English, language.Spanish})
 
-// languageOf is the language a person chose, else the one the browser asks for.
-func languageOf(r *http.Request) string {
-	if c, err := r.Cookie("lang"); err == nil && slices.Contains(lang.Languages, c.Value) {
-		return c.Value
-	}
+// asked is the language the browser asks for.
+func asked(r *http.Request) string {
 	tags, _, _ := language.ParseAcceptLanguage(r.Header.Get("Accept-Language"))
 	_, i, _ := tongues.Match(tags...)
 	return lang.Languages[i]
 }
 
-func choice(r *http.Request, name string, allowed ...string) string {
+// cookie is what a person chose in this browser, or nothing.
+func cookie(r *http.Request, name string, allowed ...string) string {
 	if c, err := r.Cookie(name); err == nil && slices.Contains(allowed, c.Value) {
 		return c.Value
 	}
-	return allowed[0]
+	return ""
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
 }
 
 // prefs keeps language, units and scheme of one browser.
