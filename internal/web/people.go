@@ -111,6 +111,16 @@ func (s *Server) retirePerson(c *call) error {
 	return c.gone("/people", c.T("web-done-retired"), "")
 }
 
+// signOutAll ends every session of a person: one's own, or as owner anybody's.
+func (s *Server) signOutAll(c *call) error {
+	if c.id() != c.actor.Person && !c.may("AddPerson", "") {
+		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
+	}
+	s.log.Info("signed out everywhere", "person", c.id(), "by", c.actor.Person)
+	s.signOutPerson(c.r.Context(), c.id(), s.sessions.Token(c.r.Context()))
+	return c.gone("/people", c.T("web-done-signed-out"), "")
+}
+
 // setPassphrase changes a passphrase and ends that person's other sessions.
 func (s *Server) setPassphrase(c *call) error {
 	x, err := s.app.SetPassphrase(c.r.Context(), c.actor, c.id(), c.number("version"), c.r.FormValue("old"), c.r.FormValue("passphrase"))
@@ -198,6 +208,7 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request, page string, acto
 		return
 	}
 	s.sessions.Put(r.Context(), "person", actor.Person)
+	s.log.Info("signed in", "person", actor.Person, "address", clientOf(r))
 	http.Redirect(w, r, home(r.PostFormValue("to")), http.StatusSeeOther)
 }
 

@@ -144,6 +144,7 @@ func (s *Server) routes() http.Handler {
 	page("people", s.grant, "POST /people/{id}/grant")
 	page("people", s.revoke, "POST /people/{id}/revoke")
 	page("people", s.retirePerson, "POST /people/{id}/retire")
+	page("people", s.signOutAll, "POST /people/{id}/signout")
 	page("people", s.setPassphrase, "POST /people/{id}/passphrase")
 	page("settings", s.settings, "GET /settings")
 	page("settings", s.saveSettings, "POST /settings")
@@ -224,6 +225,9 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	for _, f := range fs {
 		if f.Class == finding.Internal || f.Class == finding.Storage {
 			s.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("path", r.URL.Path))
+		}
+		if f.Class == finding.Denied {
+			s.log.Warn("denied", slog.String("id", f.ID), slog.String("path", r.URL.Path), slog.String("person", v.actor.Person), slog.String("address", clientOf(r)))
 		}
 		if f.Class == finding.Internal {
 			f = &finding.Fault{Class: f.Class, ID: "web-internal"}
