@@ -108,7 +108,7 @@ func (c *call) sampled(p *blockPage) {
 	}
 	p.Figures = []figure{
 		{c.T("web-fig-taped"), strconv.Itoa(m.N), c.S("web-of-trees", "n", m.BlockTrees)},
-		{c.T("draw-mean"), c.Length(m.MeanCM), c.S("web-interval-note", "low", finding.Number(m.CILowCM, "cm"), "high", finding.Number(m.CIHighCM, "cm"))},
+		{c.T("draw-mean"), c.Length(m.MeanCM), pick(m.N == m.BlockTrees, c.T("web-every-tree"), c.S("web-interval-note", "low", finding.Number(m.CILowCM, "cm"), "high", finding.Number(m.CIHighCM, "cm")))},
 		{c.T("web-fig-spread"), c.Value(finding.Number(m.CVPct, "pct")), c.S("web-sd-note", "sd", finding.Number(m.SDCM, "cm"))},
 		{c.T("web-fig-enough"), pick(m.Enough, c.T("crew-yes"), c.T("crew-no")), c.S("web-needed-note", "n", m.Trees, "tolerance", finding.Number(m.TolerancePct, "pct"))},
 	}
@@ -134,12 +134,20 @@ func (c *call) sampled(p *blockPage) {
 	if len(v.Diameters) > mostDots {
 		return
 	}
-	d := draw.DotPlot{
-		Frame: c.frame(draw.KindDotPlot, "dots", 860, c.T("report-dots"), c.S("web-dots-desc", "n", m.N)), ValuesCm: v.Diameters,
-		MeanCm: m.MeanCM, LowCm: m.CILowCM, HighCm: m.CIHighCM, Unit: c.lengthUnit(),
+	d := draw.DotPlot{ValuesCm: v.Diameters, MeanCm: m.MeanCM, LowCm: m.CILowCM, HighCm: m.CIHighCM, Unit: c.lengthUnit()}
+	if m.N == m.BlockTrees { // every tree was taped: the mean has no interval
+		d.LowCm, d.HighCm = 0, 0
 	}
 	p.Fills = c.bands(p, &d)
-	p.Dots = c.Picture(draw.DrawDotPlot(d))
+	bands := d.Bands
+	p.Dots = c.Pair("dots", func(id string, width float64) (draw.Scene, error) {
+		d.Frame = c.frame(draw.KindDotPlot, id, width, c.T("report-dots"), c.S("web-dots-desc", "n", m.N))
+		d.Bands = bands
+		if width < wideDrawing && len(bands) > 8 {
+			d.Bands = nil
+		}
+		return draw.DrawDotPlot(d)
+	})
 }
 
 // mostDots bounds the dots of a plot on a page.
@@ -231,7 +239,7 @@ func (v *view) treeMap(places []app.Place) (template.HTML, int) {
 	if len(at) == 0 || len(at) > mostDrawn {
 		return "", len(at)
 	}
-	m := draw.BlockMap{Frame: v.frame(draw.KindBlockMap, "map", 860, v.T("report-map"), v.S("web-sketch-desc", "n", len(at))), MetresPerUnit: pick(v.US, 0.3048, 1.0), Classes: []string{v.T("web-measured"), v.T("web-unmeasured")}}
+	m := draw.BlockMap{MetresPerUnit: pick(v.US, 0.3048, 1.0), Classes: []string{v.T("web-measured"), v.T("web-unmeasured")}}
 	for i, p := range places {
 		xy, ok := at[i]
 		if !ok {
@@ -248,7 +256,10 @@ func (v *view) treeMap(places []app.Place) (template.HTML, int) {
 	}
 	m.HideTags = len(m.Trees) > 400
 	m.HideWalk = true
-	return v.Picture(draw.DrawBlockMap(m)), len(at)
+	return v.Pair("map", func(id string, width float64) (draw.Scene, error) {
+		m.Frame = v.frame(draw.KindBlockMap, id, width, v.T("web-map"), v.S("web-sketch-desc", "n", len(at)))
+		return draw.DrawBlockMap(m)
+	}), len(at)
 }
 
 func (c *call) blockForm(action string, f app.BlockFacts, version int) form {

@@ -1,10 +1,11 @@
-package web
+package web_test
 
 import (
 	"context"
 	_ "embed"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -159,5 +160,20 @@ func narrow(t *testing.T, ctx context.Context, what string) {
 		const bad=[...document.querySelectorAll("body *")].filter(e=>e.getBoundingClientRect().right>w+1&&!e.closest(".scroll")).slice(-4).map(e=>e.tagName+"."+e.getAttribute("class")+" "+Math.round(e.getBoundingClientRect().right));
 		return document.documentElement.scrollWidth+" px wide: "+bad.join(", ")})()`); out != "" {
 		t.Errorf("%s scrolls sideways: %s", what, out)
+	}
+}
+
+// photograph keeps a picture of the whole page.
+func photograph(t *testing.T, ctx context.Context, dir, name string) {
+	t.Helper()
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644); err != nil {
+		t.Fatal(err)
 	}
 }

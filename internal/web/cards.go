@@ -113,9 +113,16 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 		use.Facts = append(use.Facts, fact{c.T("web-site"), strings.Join(sites, ", ")}, fact{c.T("web-target"), strings.Join(u.Targets, ", ")})
 		prefix := "uses[" + strconv.Itoa(i) + "]."
 		for _, e := range r.Understood { // the quantities as they were understood, in the order of the file
-			if name, ok := strings.CutPrefix(e.Path, prefix); ok {
-				use.Facts = append(use.Facts, fact{c.cardField(name), e.Understood})
+			name, ok := strings.CutPrefix(e.Path, prefix)
+			if !ok {
+				continue
 			}
+			if upper, ok := strings.CutSuffix(name, "[1]"); ok && len(use.Facts) > 0 && use.Facts[len(use.Facts)-1].Name == c.cardField(upper) { // both ends of a range
+				use.Facts[len(use.Facts)-1].Value += " – " + e.Understood
+				continue
+			}
+			name = strings.TrimSuffix(name, "[0]")
+			use.Facts = append(use.Facts, fact{c.cardField(name), e.Understood})
 		}
 		p.Summary = append(p.Summary, use)
 	}

@@ -161,7 +161,7 @@ func (v *view) sketch(id, name string, places []app.Place) template.HTML {
 		}
 		x0, x1, y0, y1 = min(x0, p[0]), max(x1, p[0]), min(y0, p[1]), max(y1, p[1])
 	}
-	const w, h, edge = 300.0, 120.0, 8.0
+	const w, h, edge = 300.0, 110.0, 10.0
 	turn := (y1-y0)/max(x1-x0, 1) > 2 // a long block lies down
 	dx, dy := x1-x0, y1-y0
 	if turn {
@@ -171,7 +171,7 @@ func (v *view) sketch(id, name string, places []app.Place) template.HTML {
 	ox, oy := (w-scale*dx)/2, (h-scale*dy)/2
 	sc := draw.Scene{ID: "s" + strings.ReplaceAll(id, "-", ""), Lang: v.Lang, Title: v.S("web-sketch-of", "block", name), Desc: v.S("web-sketch-desc", "n", len(at)), Width: w, Height: h}
 	step := 1 + len(at)/1200
-	r := min(3, max(1.2, scale*1.6))
+	r := min(3.2, max(1.7, scale*1.6))
 	for i := 0; i < len(places); i += step {
 		p, ok := at[i]
 		if !ok {

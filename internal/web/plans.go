@@ -411,8 +411,8 @@ func (pp *planPage) trunk(c *call, l laid) error {
 	}
 	wounds, obstacles, hole, bark := l.of(t)
 	mark := l.inputs.Brief.MarkAzimuth
-	pp.Ring = c.Picture(c.ringOf(t, mark, wounds, obstacles, hole, bark, 430))
-	pp.Unrolled = c.Picture(c.trunkOf(t, mark, float64(pp.Stand), wounds, obstacles, 430))
+	pp.Ring = c.Picture(c.ringOf(t, mark, wounds, obstacles, hole, bark, 350))
+	pp.Unrolled = c.Picture(c.trunkOf(t, mark, float64(pp.Stand), wounds, obstacles, 350))
 	pp.TreePorts = t.Ports
 	return nil
 }

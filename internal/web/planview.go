@@ -140,6 +140,23 @@ type cardChoice struct{ ID, Name string }
 // UL writes a planned volume.
 func (v *view) UL(u plan.Microlitres) string { return v.Volume(u.ML()) }
 
+// Where names the place of a port: the card's words in the reader's language.
+func (v *view) Where(place string) string {
+	if limb, ok := strings.CutPrefix(place, "limb "); ok {
+		return v.S("web-where-limb", "limb", limb)
+	}
+	if id := "web-where-" + strings.ReplaceAll(place, " ", "-"); v.Has(id) {
+		return v.T(id)
+	}
+	return place
+}
+
+// Stand says from where the trunk is looked at.
+func (v *view) Stand(deg int) string {
+	words := []string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
+	return v.S("web-stand-at", "side", v.T("web-side-"+words[(deg+22)%360/45]), "deg", deg)
+}
+
 // minutes writes a length of time as hours and minutes.
 func (v *view) minutes(s int64) string {
 	return v.S("web-hours", "h", int(s/3600), "m", int(s%3600/60))
@@ -225,7 +242,7 @@ func (pp *planPage) figures(v *view, p *plan.Plan) {
 		if a.PerHa != nil {
 			s = v.PerArea(*a.PerHa)
 			if a.CapG != nil {
-				s += " / " + v.PerArea(*a.CapG)
+				s = v.S("web-fig-cap", "now", s, "cap", v.PerArea(*a.CapG))
 			}
 		}
 		add("web-fig-active", v.Value(finding.Number(a.Grams, "g")), s)
@@ -338,15 +355,18 @@ func (v *view) dayOf(day *crew.Day, i int) dayView {
 	}
 	start := float64(day.Start.Hour()*60 + day.Start.Minute())
 	b := draw.Day{
-		Frame: v.frame(draw.KindDayBars, "day"+strconv.Itoa(i), 860, out.Title, out.Line), TwelveHour: v.US && v.Lang == "en",
-		Kinds: []string{v.T("report-bar-treat"), v.T("report-bar-return"), v.T("report-bar-watch"), v.T("report-bar-wait"), v.T("crew-walk")},
+		TwelveHour: v.US && v.Lang == "en",
+		Kinds:      []string{v.T("report-bar-treat"), v.T("report-bar-return"), v.T("report-bar-watch"), v.T("report-bar-wait"), v.T("crew-walk")},
 	}
 	for _, p := range day.People {
 		b.Rows = append(b.Rows, draw.DayRow{Person: v.person(p.Person), Bars: barsOf(p, start)})
 	}
 	at := func(t time.Time) float64 { return start + t.Sub(day.Start).Minutes() }
 	b.Markers = append(b.Markers, draw.DayMarker{AtMin: at(day.LastPortDry), Label: v.T("report-last-dry")})
-	out.Picture = v.Picture(draw.DrawDay(b))
+	out.Picture = v.Pair("day"+strconv.Itoa(i), func(id string, width float64) (draw.Scene, error) {
+		b.Frame = v.frame(draw.KindDayBars, id, width, out.Title, out.Line)
+		return draw.DrawDay(b)
+	})
 	return out
 }
 
@@ -395,7 +415,7 @@ func (pp *planPage) blockMap(v *view, p *plan.Plan, places []app.Place) {
 	if len(places) == 0 || len(places) > mostDrawn || p.Totals.Planned == 0 {
 		return
 	}
-	m := draw.BlockMap{Frame: v.frame(draw.KindBlockMap, "planmap", 860, v.T("report-map"), v.T("web-map-desc")), MetresPerUnit: pick(v.US, 0.3048, 1.0)}
+	m := draw.BlockMap{MetresPerUnit: pick(v.US, 0.3048, 1.0)}
 	ports := map[string]int{}
 	for i := range p.Trees {
 		ports[p.Trees[i].Tag] += len(p.Trees[i].Ports)
@@ -454,7 +474,10 @@ func (pp *planPage) blockMap(v *view, p *plan.Plan, places []app.Place) {
 		}
 	}
 	m.HideTags = len(m.Trees) > 800
-	pp.Map = v.Picture(draw.DrawBlockMap(m))
+	pp.Map = v.Pair("planmap", func(id string, width float64) (draw.Scene, error) {
+		m.Frame = v.frame(draw.KindBlockMap, id, width, v.T("report-map"), v.T("web-map-desc"))
+		return draw.DrawBlockMap(m)
+	})
 }
 
 // mostDrawn bounds the trees of a map on a page.

@@ -372,7 +372,7 @@ func (c *call) treeRing(t app.TreeView) template.HTML {
 		return ""
 	}
 	core := t.Facts.Tree()
-	r := draw.Ring{Frame: c.frame(draw.KindRing, "ring", 430, c.S("web-tree-title", "tag", t.Facts.Tag), c.S("web-wounds-desc", "n", len(t.Wounds))), DiameterCm: d, Unit: c.lengthUnit()}
+	r := draw.Ring{Frame: c.frame(draw.KindRing, "ring", 330, c.S("web-tree-title", "tag", t.Facts.Tag), c.S("web-wounds-desc", "n", len(t.Wounds))), DiameterCm: d, Unit: c.lengthUnit()}
 	if len(core.Stems) > 0 && core.Stems[0].Bark.Known {
 		r.BarkMm = core.Stems[0].Bark.Value.Float() * 10
 	}

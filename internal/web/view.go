@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/gzip"
 	"embed"
+	"errors"
 	"fmt"
 	"html/template"
 	"log/slog"
@@ -113,6 +114,24 @@ func (v *view) Picture(sc draw.Scene, err error) template.HTML {
 		return template.HTML(`<p class="hint">` + template.HTMLEscapeString(v.T("web-no-picture")) + `</p>`) //nolint:gosec // escaped
 	}
 	return template.HTML(sc.SVGInline()) //nolint:gosec // the drawing escapes its own texts
+}
+
+// Two widths of a drawing, in px: for a desk and for a phone.
+const (
+	wideDrawing   = 860
+	narrowDrawing = 330
+)
+
+// Pair is a drawing in two widths; the style sheet shows the one that fits, so
+// that its letters keep their size on a phone.
+func (v *view) Pair(id string, make func(id string, width float64) (draw.Scene, error)) template.HTML {
+	wide, err := make(id, wideDrawing)
+	narrow, narrowErr := make(id+"n", narrowDrawing)
+	if err != nil || narrowErr != nil {
+		v.s.log.Error("drawing", slog.String("id", id), slog.Any("err", err), slog.Any("narrow", narrowErr))
+		return v.Picture(wide, errors.Join(err, narrowErr))
+	}
+	return `<div class="wide">` + v.Picture(wide, nil) + `</div><div class="narrow">` + v.Picture(narrow, nil) + `</div>`
 }
 
 // On reports whether two values print the same: which choice is on.

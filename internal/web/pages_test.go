@@ -1,0 +1,62 @@
+package web_test
+
+import (
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"sapward/internal/web"
+)
+
+// site is a page by a short name for screenshots.
+type site struct{ name, path string }
+
+// everyPage lists the pages of a filled and of an empty server, by base.
+func everyPage(t *testing.T) map[string][]site {
+	h, none, door := filled(t, web.Options{Local: true}), empty(t, web.Options{Local: true}), empty(t, web.Options{})
+	return map[string][]site{
+		h.url: {
+			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
+			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
+			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
+			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
+			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"approve", "/drafts/" + h.draft + "/approve"},
+			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
+		},
+		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
+		door.url: {{"signin", "/signin"}, {"first-owner", "/first-owner"}},
+	}
+}
+
+// Every page, at both widths, in both schemes and languages: no violation that
+// axe-core finds, and no sideways scrolling. With SAPWARD_SCREENS=folder every
+// page is also photographed into that folder (make screens); with
+// SAPWARD_SCREENS_ONLY=draft,plan only those.
+func TestPages_AreAccessible(t *testing.T) {
+	ctx := tab(t)
+	shots, only := os.Getenv("SAPWARD_SCREENS"), os.Getenv("SAPWARD_SCREENS_ONLY")
+	looks := []look{{390, false, "en", "metric"}, {1280, true, "es", "us"}}
+	if shots != "" {
+		looks = []look{{390, false, "en", "metric"}, {390, true, "es", "metric"}, {1280, false, "es", "metric"}, {1280, true, "en", "us"}, {390, false, "es", "us"}, {390, true, "en", "metric"}, {1280, false, "en", "metric"}, {1280, true, "es", "metric"}}
+	}
+	for base, pages := range everyPage(t) {
+		for _, l := range looks {
+			wear(t, ctx, base, l)
+			for _, p := range pages {
+				if only != "" && !strings.Contains(","+only+",", ","+p.name+",") {
+					continue
+				}
+				what := p.name + " " + l.name()
+				do(t, ctx, chromedp.Navigate(base+p.path), chromedp.WaitReady(chromedp.CSS("main")))
+				eval[bool](t, ctx, `document.fonts.ready.then(()=>true)`)
+				narrow(t, ctx, what)
+				if shots != "" {
+					photograph(t, ctx, shots, p.name+"-"+l.name())
+				}
+				clean(t, ctx, what)
+			}
+		}
+	}
+}
