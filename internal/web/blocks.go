@@ -284,7 +284,7 @@ func (c *call) blockForm(action string, f app.BlockFacts, version int) form {
 		}
 	}
 	area := c.areaShown(f.AreaHa)
-	return form{Action: action, Submit: c.T("web-save"), ID: "block-form", Once: true, Inputs: []input{
+	return form{Action: action, Submit: c.T("web-save"), Name: "block-form", Once: true, Inputs: []input{
 		hidden("version", version),
 		{Name: "name", Label: c.T("field-name"), Value: f.Name, Needed: true},
 		{Name: "site", Label: c.T("field-site"), Value: f.Site, Hint: c.T("web-site-hint"), Options: sites},
@@ -413,7 +413,7 @@ func (c *call) recordForm(p *blockPage) form {
 			plans = append(plans, option{l.ID, l.Name + " " + l.On})
 		}
 	}
-	return form{ID: "record", Action: "/blocks/" + p.ID + "/applications", Submit: c.T("web-save"), Once: true, Wide: true, Inputs: []input{
+	return form{Name: "record", Action: "/blocks/" + p.ID + "/applications", Submit: c.T("web-save"), Once: true, Wide: true, Inputs: []input{
 		{Name: "plan", Label: c.T("web-by-plan"), Kind: "select", Options: plans},
 		{Name: "product", Label: c.T("field-product")},
 		{Name: "date", Label: c.T("field-date-end"), Kind: "date", Part: "date-end", Needed: true},

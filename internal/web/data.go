@@ -254,6 +254,9 @@ func (s *Server) export(c *call) error {
 	if !c.may("Export", e.ID) {
 		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
 	}
+	if s.opt.Tables == nil {
+		return missingPage()
+	}
 	h := c.w.Header()
 	h.Set("Content-Type", "application/zip")
 	h.Set("Content-Disposition", `attachment; filename="`+fileName(e.Facts.Name)+`.zip"`)

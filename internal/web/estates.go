@@ -24,7 +24,7 @@ func (c *call) estateForm(action string, f app.EstateFacts, version int) form {
 	if f.Zone == "" {
 		f.Zone = "UTC"
 	}
-	return form{Action: action, Submit: c.T("web-save"), ID: "estate-form", Once: true, Inputs: []input{
+	return form{Action: action, Submit: c.T("web-save"), Name: "estate-form", Once: true, Inputs: []input{
 		hidden("version", version),
 		{Name: "name", Label: c.T("field-name"), Value: f.Name, Needed: true},
 		{Name: "zone", Label: c.T("web-zone"), Value: f.Zone, Options: zones, Hint: c.T("web-zone-hint")},

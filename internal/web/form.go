@@ -30,7 +30,7 @@ type form struct {
 	Faults                 []string
 	Theirs                 *theirs
 	Wide                   bool
-	ID                     string
+	Name                   string
 	Once                   bool
 }
 

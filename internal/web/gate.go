@@ -31,7 +31,7 @@ func byHand(items []crew.Item) (out []crew.Item) {
 }
 
 func (c *call) gateForm(here string, items []crew.Item) form {
-	f := form{ID: "gate", Action: here + "/gate", Submit: c.T("web-gate-keep"), Once: true, Wide: true, Inputs: []input{
+	f := form{Name: "gate", Action: here + "/gate", Submit: c.T("web-gate-keep"), Once: true, Wide: true, Inputs: []input{
 		{Name: "on", Label: c.T("web-today"), Kind: "date"},
 		{Name: "container", Label: c.T("web-container")},
 		{Name: "temperature", Label: c.T("web-temperature"), Kind: "number", Unit: pick(c.US, "°F", "°C")},

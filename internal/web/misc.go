@@ -97,6 +97,16 @@ func (v *view) historyRows(events []app.Event) (out []historyRow) {
 				break
 			}
 		}
+		if before == nil && e.Version > 1 && e.Verb != app.Retired && e.Verb != app.Restored { // it stands on an older page
+			if older, err := v.s.app.History(v.r.Context(), v.actor, e.Type, e.Entity); err == nil {
+				for _, o := range older {
+					if o.Entity == e.Entity && o.Version == e.Version-1 {
+						before = o.Body
+						break
+					}
+				}
+			}
+		}
 		if e.Verb != app.Retired && e.Verb != app.Restored && (before != nil || e.Version == 1) {
 			row.Changes = app.Changes(before, e.Body)
 			if len(row.Changes) > 40 {
@@ -256,7 +266,7 @@ func (s *Server) saveSettings(c *call) error {
 func (c *call) settingsPage(set app.Settings, faults []string) error {
 	f := set.Facts
 	p := settingsPage{MayEdit: c.may("ChangeSettings", ""), Currency: f.Currency}
-	p.Form = form{Action: "/settings", Submit: c.T("web-save"), ID: "settings", Faults: faults, Once: true, Wide: true, Inputs: []input{
+	p.Form = form{Action: "/settings", Submit: c.T("web-save"), Name: "settings", Faults: faults, Once: true, Wide: true, Inputs: []input{
 		hidden("version", set.Version),
 		{Name: "units", Label: c.T("web-units"), Kind: "select", Value: f.Units, Options: []option{{"", c.T("web-default-metric")}, {"metric", c.T("web-metric")}, {"us", c.T("web-us")}}},
 		{Name: "lang", Label: c.T("web-language"), Kind: "select", Value: f.Lang, Options: []option{{"", c.T("web-default-browser")}, {"en", "English"}, {"es", "Español"}}},

@@ -25,7 +25,7 @@ type peoplePage struct {
 }
 
 func (c *call) personForm() form {
-	return form{Action: "/people", Submit: c.T("web-person-add"), ID: "person", Once: true, Inputs: []input{
+	return form{Action: "/people", Submit: c.T("web-person-add"), Name: "person", Once: true, Inputs: []input{
 		{Name: "name", Label: c.T("field-name"), Needed: true, Complete: "off", Hint: c.T("web-person-name-hint")},
 		{Name: "passphrase", Label: c.T("field-passphrase"), Kind: "password", Complete: "new-password", Hint: c.T("web-passphrase-hint")},
 	}}

@@ -108,7 +108,7 @@ func (c *call) showTree(t app.TreeView, bad *form) error {
 	title := c.S("web-tree-title", "tag", t.Facts.Tag)
 	if bad != nil {
 		for _, f := range []*form{&p.Tape, &p.Rate, &p.Wound} {
-			if f.ID == bad.ID {
+			if f.Name == bad.Name {
 				*f = *bad
 			}
 		}
@@ -122,7 +122,7 @@ func (c *call) tapeForm(t app.TreeView) form {
 	if c.US {
 		unit = "in"
 	}
-	return form{ID: "tape", Action: "/trees/" + t.ID + "/measure", Submit: c.T("web-tape-keep"), Once: true, Wide: true, Inputs: []input{
+	return form{Name: "tape", Action: "/trees/" + t.ID + "/measure", Submit: c.T("web-tape-keep"), Once: true, Wide: true, Inputs: []input{
 		hidden("version", t.Version),
 		{Name: "kind", Label: c.T("web-tape-read"), Kind: "select", Options: kinds, Value: "girth"},
 		{Name: "reading", Label: c.T("web-reading"), Kind: "number", Unit: unit, Needed: true, Part: "girth"},
@@ -157,7 +157,7 @@ func (c *call) measure(t app.TreeView) (app.Tree, error) {
 }
 
 func (c *call) rateForm(t app.TreeView) form {
-	return form{ID: "rate", Action: "/trees/" + t.ID + "/rate", Submit: c.T("web-save"), Once: true, Wide: true, Inputs: []input{
+	return form{Name: "rate", Action: "/trees/" + t.ID + "/rate", Submit: c.T("web-save"), Once: true, Wide: true, Inputs: []input{
 		hidden("version", t.Version),
 		{Name: "status", Label: c.T("field-status"), Kind: "select", Options: c.statusOptions(), Value: t.Facts.Status},
 		{Name: "loss", Label: c.T("field-rating"), Kind: "number", Unit: "%", Value: t.Facts.CrownLossPct, Part: "rating"},
@@ -166,7 +166,7 @@ func (c *call) rateForm(t app.TreeView) form {
 }
 
 func (c *call) woundForm(t app.TreeView) form {
-	return form{ID: "wound", Action: "/trees/" + t.ID + "/wounds", Submit: c.T("web-wound-add"), Once: true, Wide: true, Inputs: []input{
+	return form{Name: "wound", Action: "/trees/" + t.ID + "/wounds", Submit: c.T("web-wound-add"), Once: true, Wide: true, Inputs: []input{
 		{Name: "azimuth", Label: c.T("field-azimuth"), Kind: "number", Unit: "°", Needed: true},
 		{Name: "height", Label: c.T("field-height"), Kind: "number", Unit: pick(c.US, "in", "cm"), Needed: true},
 		{Name: "depth", Label: c.T("field-depth"), Kind: "number", Unit: "mm"},
@@ -271,7 +271,7 @@ func (c *call) treeForm(action string, f app.TreeFacts, version int) form {
 	if f.Bearing != nil {
 		bearing = pick(*f.Bearing, "yes", "no")
 	}
-	return form{Action: action, Submit: c.T("web-save"), ID: "tree-form", Once: true, Wide: true, Inputs: []input{
+	return form{Action: action, Submit: c.T("web-save"), Name: "tree-form", Once: true, Wide: true, Inputs: []input{
 		hidden("version", version),
 		{Name: "tag", Label: c.T("field-tag"), Value: f.Tag, Needed: true},
 		{Name: "species", Label: c.T("field-species"), Value: f.Species},
