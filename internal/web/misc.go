@@ -181,6 +181,42 @@ func (s *Server) undo(c *call) error {
 	return c.gone(home(c.field("back")), c.T("web-done-undone"), "")
 }
 
+func (s *Server) retireEstate(c *call) error {
+	out, err := s.app.RetireEstate(c.r.Context(), c.actor, c.id(), c.number("version"), c.field("reason"))
+	if err != nil {
+		return err
+	}
+	return c.gone("/estates", c.T("web-done-retired"), out.Act)
+}
+
+func (s *Server) retireTree(c *call) error {
+	t, err := s.app.Tree(c.r.Context(), c.actor, c.id())
+	if err != nil {
+		return err
+	}
+	out, err := s.app.RetireTree(c.r.Context(), c.actor, t.ID, c.number("version"), c.field("reason"))
+	if err != nil {
+		return err
+	}
+	return c.gone("/blocks/"+t.Block.ID+"/trees", c.S("web-done-retired-what", "what", t.Facts.Tag), out.Act)
+}
+
+func (s *Server) retireWound(c *call) error {
+	out, err := s.app.RetireWound(c.r.Context(), c.actor, c.r.PathValue("wound"), c.number("version"), c.field("reason"))
+	if err != nil {
+		return err
+	}
+	return c.gone("/trees/"+c.id(), c.T("web-done-retired"), out.Act)
+}
+
+func (s *Server) retireCard(c *call) error {
+	out, err := s.app.RetireCard(c.r.Context(), c.actor, c.id(), c.number("version"), c.field("reason"))
+	if err != nil {
+		return err
+	}
+	return c.gone("/cards", c.T("web-done-retired"), out.Act)
+}
+
 // audit is the history of an estate.
 func (s *Server) audit(c *call) error {
 	ctx := c.r.Context()

@@ -66,6 +66,33 @@ func (k *lastLaid) put(key string, now time.Time, l laid) {
 	k.key, k.at, k.l = key, now, l
 }
 
+// knownDrafts keeps the drafts lately looked at, so that a changed option does
+// not work the old ones out once more. Whoever uses one still has to be let in
+// by the use case that follows.
+type knownDrafts struct {
+	mu   sync.Mutex
+	kept map[string]app.Draft
+}
+
+// mostDrafts bounds the drafts kept.
+const mostDrafts = 200
+
+func (k *knownDrafts) get(id string) (app.Draft, bool) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	d, ok := k.kept[id]
+	return d, ok
+}
+
+func (k *knownDrafts) put(d app.Draft) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.kept == nil || len(k.kept) >= mostDrafts {
+		k.kept = map[string]app.Draft{}
+	}
+	k.kept[d.ID] = d
+}
+
 func fromOutcome(d app.Draft, b app.BlockView, o app.Outcome) laid {
 	return laid{
 		here: "/drafts/" + d.ID, name: d.Facts.Name, block: b.Block, estate: b.Estate, plan: o.Plan, card: o.Request.Card, inputs: o.Inputs,
@@ -281,6 +308,7 @@ func (s *Server) showDraft(c *call) error {
 	if bErr != nil {
 		return bErr
 	}
+	s.drafts.put(d)
 	pp, err := c.draftPage(d, b, o, err)
 	if err != nil {
 		return err
@@ -291,9 +319,13 @@ func (s *Server) showDraft(c *call) error {
 // saveDraft keeps changed options and shows what they give.
 func (s *Server) saveDraft(c *call) error {
 	ctx := c.r.Context()
-	d, _, err := s.app.Draft(ctx, c.actor, c.id())
-	if _, ok := usable(err); err != nil && !ok {
-		return err
+	d, known := s.drafts.get(c.id())
+	if !known {
+		var err error
+		d, _, err = s.app.Draft(ctx, c.actor, c.id())
+		if _, ok := usable(err); err != nil && !ok {
+			return err
+		}
 	}
 	b, err := c.blockOf(d.Parent)
 	if err != nil {
@@ -312,9 +344,11 @@ func (s *Server) saveDraft(c *call) error {
 			return err
 		default:
 			d = out
+			s.drafts.put(d)
 		}
-	} else if tryErr == nil {
-		d.Version = kept.Version
+	} else if tryErr == nil && d.Version != kept.Version {
+		// nothing to keep; what is kept may be newer than this page
+		d.Version = max(d.Version, kept.Version)
 	}
 	pp, err := c.draftPage(d, b, o, tryErr)
 	if err != nil {
@@ -350,9 +384,13 @@ func (c *call) answerPart(pp *planPage) error {
 // answerDraft answers one open fact in place.
 func (s *Server) answerDraft(c *call) error {
 	ctx := c.r.Context()
-	d, _, err := s.app.Draft(ctx, c.actor, c.id())
-	if _, ok := usable(err); err != nil && !ok {
-		return err
+	d, known := s.drafts.get(c.id())
+	if !known {
+		var err error
+		d, _, err = s.app.Draft(ctx, c.actor, c.id())
+		if _, ok := usable(err); err != nil && !ok {
+			return err
+		}
 	}
 	b, err := c.blockOf(d.Parent)
 	if err != nil {
@@ -373,12 +411,53 @@ func (s *Server) answerDraft(c *call) error {
 		return err
 	} else {
 		d = out
+		s.drafts.put(d)
 	}
 	_, o, err := s.app.Draft(ctx, c.actor, d.ID)
 	if wrong == nil {
 		wrong = err
 	}
 	pp, err := c.draftPage(d, b, o, wrong)
+	if err != nil {
+		return err
+	}
+	pp.Conflict = by
+	return c.answerPart(pp)
+}
+
+// setAside keeps why an advisory rule does not count for this plan; an empty
+// reason takes that back. What label or law says has no such way.
+func (s *Server) setAside(c *call) error {
+	ctx := c.r.Context()
+	d, _, err := s.app.Draft(ctx, c.actor, c.id())
+	if _, ok := usable(err); err != nil && !ok {
+		return err
+	}
+	b, err := c.blockOf(d.Parent)
+	if err != nil {
+		return err
+	}
+	f := d.Facts
+	f.Brief.Overrides = maps.Clone(f.Brief.Overrides)
+	if f.Brief.Overrides == nil {
+		f.Brief.Overrides = map[string]string{}
+	}
+	f.Brief.Overrides[c.field("rule")] = c.field("reason")
+	by := ""
+	o, tryErr := s.app.TryPlan(ctx, c.actor, b.ID, f)
+	if tryErr == nil {
+		out, err := s.app.SaveDraft(ctx, c.actor, d.ID, c.number("version"), f)
+		switch con := conflict(err); {
+		case con != nil:
+			by = c.name(con.Theirs.By)
+		case err != nil:
+			return err
+		default:
+			d = out
+			s.drafts.put(d)
+		}
+	}
+	pp, err := c.draftPage(d, b, o, tryErr)
 	if err != nil {
 		return err
 	}

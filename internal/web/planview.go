@@ -84,6 +84,12 @@ type cautionRow struct {
 	By   finding.Authority
 }
 
+// advisory is a rule that a person may set aside with a printed reason.
+type advisory struct {
+	ID, Text, Reason string
+	Trees            int
+}
+
 // planPage is a draft or an approved plan on the screen.
 type planPage struct {
 	ID          string
@@ -124,6 +130,7 @@ type planPage struct {
 	Days          []dayView
 	Refused       []refusedRow
 	RefusedMore   int
+	Advisory      []advisory
 	Cautions      []cautionRow
 	Map           template.HTML
 
@@ -189,6 +196,7 @@ func (pp *planPage) fill(v *view, p *plan.Plan, places []app.Place, card label.C
 		}
 		pp.Refused = append(pp.Refused, refusedRow{nameOf(r.Tree, r.Stem), v.sayAll(r.Findings)})
 	}
+	pp.advisories(v, p)
 	for _, c := range p.Cautions {
 		text := c.Text
 		if text == "" {
@@ -211,6 +219,40 @@ func (pp *planPage) fill(v *view, p *plan.Plan, places []app.Place, card label.C
 	}
 	pp.outfit(v, p)
 	pp.blockMap(v, p, places)
+}
+
+// advisories gathers the advisory rules that refuse trees of this plan, and
+// those that were set aside.
+func (pp *planPage) advisories(v *view, p *plan.Plan) {
+	at := map[string]int{}
+	add := func(f finding.Finding, trees int) {
+		if f.Force != finding.Advisory || f.Severity != finding.Refused && f.Reason == "" {
+			return
+		}
+		i, known := at[f.ID]
+		if !known {
+			i = len(pp.Advisory)
+			at[f.ID] = i
+			pp.Advisory = append(pp.Advisory, advisory{ID: f.ID, Text: v.say(f).Text, Reason: pp.Brief.Overrides[f.ID]})
+		}
+		pp.Advisory[i].Trees += trees
+	}
+	for _, f := range p.Refusals {
+		add(f, 0)
+	}
+	for _, r := range p.RefusedTrees {
+		for _, f := range r.Findings {
+			add(f, 1)
+		}
+	}
+	for _, f := range p.Findings {
+		add(f, f.TreeCount)
+	}
+	for i := range p.Trees {
+		for _, f := range p.Trees[i].Findings {
+			add(f, 1)
+		}
+	}
 }
 
 func (pp *planPage) figures(v *view, p *plan.Plan) {

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"crypto/rand"
+	"fmt"
 	"io"
 	"net/http/httptest"
 	"testing"
@@ -59,6 +60,18 @@ func (reader) History(r io.Reader, name string) ([]tree.Treatment, error) {
 }
 func (reader) Names() []string { return []string{"tree", "girth_cm", "diameter_cm"} }
 
+// sheets writes the tables of an export.
+type sheets struct{}
+
+func (sheets) Trees(w io.Writer, ts []app.TreeFacts) error {
+	_, err := fmt.Fprintf(w, "tree\n%d trees\n", len(ts))
+	return err
+}
+func (sheets) Wounds(io.Writer, []app.TreeWound) error                 { return nil }
+func (sheets) Limbs(io.Writer, []app.TreeFacts) error                  { return nil }
+func (sheets) Obstacles(io.Writer, []app.TreeFacts) error              { return nil }
+func (sheets) History(io.Writer, string, []app.ApplicationFacts) error { return nil }
+
 // stage is a server with an app behind it.
 type stage struct {
 	url        string
@@ -74,7 +87,7 @@ func empty(t *testing.T, o web.Options) *stage {
 	t.Helper()
 	m := newMem()
 	a := app.New(app.Config{Store: m, CardReader: reader{}, Tables: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
-	o.Version = "test"
+	o.Version, o.Tables = "test", sheets{}
 	h, err := web.New(a, o)
 	if err != nil {
 		t.Fatal(err)

@@ -44,6 +44,7 @@ type Server struct {
 	byURL    map[string]*asset
 	pages    map[string]*template.Template
 	last     lastLaid
+	drafts   knownDrafts
 	uploads  uploads
 	job      job
 }
@@ -87,6 +88,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.newEstate, "GET /estates/new", "POST /estates/new")
 	page("estates", s.estate, "GET /estates/{id}")
 	page("estates", s.editEstate, "GET /estates/{id}/edit", "POST /estates/{id}/edit")
+	page("estates", s.retireEstate, "POST /estates/{id}/retire")
 	page("estates", s.audit, "GET /estates/{id}/history")
 	page("data", s.export, "GET /estates/{id}/export.zip")
 	page("estates", s.newBlock, "GET /estates/{id}/blocks/new", "POST /estates/{id}/blocks/new")
@@ -106,6 +108,8 @@ func (s *Server) routes() http.Handler {
 	for _, what := range []string{"measure", "rate", "wounds"} {
 		page("estates", s.treeDo(what), "POST /trees/{id}/"+what)
 	}
+	page("estates", s.retireTree, "POST /trees/{id}/retire")
+	page("estates", s.retireWound, "POST /trees/{id}/wounds/{wound}/retire")
 	page("estates", s.closeWound, "POST /trees/{id}/wounds/{wound}/close")
 
 	page("cards", s.cards, "GET /cards")
@@ -113,11 +117,13 @@ func (s *Server) routes() http.Handler {
 	page("cards", s.tryCard, "POST /cards/try")
 	page("cards", s.card, "GET /cards/{id}")
 	page("cards", s.changeCard, "POST /cards/{id}")
+	page("cards", s.retireCard, "POST /cards/{id}/retire")
 	page("cards", s.checkCard, "POST /cards/{id}/check")
 
 	page("estates", s.showDraft, "GET /drafts/{id}")
 	page("estates", s.saveDraft, "POST /drafts/{id}")
 	page("estates", s.answerDraft, "POST /drafts/{id}/answer")
+	page("estates", s.setAside, "POST /drafts/{id}/aside")
 	page("estates", s.approve, "GET /drafts/{id}/approve", "POST /drafts/{id}/approve")
 	page("estates", s.retireDraft, "POST /drafts/{id}/retire")
 	page("estates", s.showPlan, "GET /plans/{id}")
