@@ -131,7 +131,7 @@ func (v *view) Pair(id string, make func(id string, width float64) (draw.Scene, 
 		v.s.log.Error("drawing", slog.String("id", id), slog.Any("err", err), slog.Any("narrow", narrowErr))
 		return v.Picture(wide, errors.Join(err, narrowErr))
 	}
-	return `<div class="wide">` + v.Picture(wide, nil) + `</div><div class="narrow">` + v.Picture(narrow, nil) + `</div>`
+	return `<div class="at-desk">` + v.Picture(wide, nil) + `</div><div class="on-phone">` + v.Picture(narrow, nil) + `</div>`
 }
 
 // On reports whether two values print the same: which choice is on.
