@@ -157,7 +157,8 @@ func clean(t *testing.T, ctx context.Context, what string) {
 func narrow(t *testing.T, ctx context.Context, what string) {
 	t.Helper()
 	if out := eval[string](t, ctx, `(()=>{const w=document.documentElement.clientWidth;if(document.documentElement.scrollWidth<=w)return "";
-		const bad=[...document.querySelectorAll("body *")].filter(e=>e.getBoundingClientRect().right>w+1&&!e.closest(".scroll")).slice(-4).map(e=>e.tagName+"."+e.getAttribute("class")+" "+Math.round(e.getBoundingClientRect().right));
+		const bad=[...document.querySelectorAll("body *")].filter(e=>e.getBoundingClientRect().right>w+1&&!e.parentElement.closest(".scroll")).slice(-4).map(e=>e.tagName+"."+e.getAttribute("class")+" "+Math.round(e.getBoundingClientRect().right));
+		const it=document.createTreeWalker(document.body,NodeFilter.SHOW_TEXT);for(let n;n=it.nextNode();){const r=document.createRange();r.selectNodeContents(n);if(r.getBoundingClientRect().right>w+1&&!n.parentElement.closest(".scroll"))bad.push("text: "+n.data.slice(0,40))}
 		return document.documentElement.scrollWidth+" px wide: "+bad.join(", ")})()`); out != "" {
 		t.Errorf("%s scrolls sideways: %s", what, out)
 	}

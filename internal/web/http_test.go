@@ -487,6 +487,34 @@ func TestImport_PreviewsAndIsIdempotent(t *testing.T) {
 	}
 }
 
+// A file kept beside a tree comes back as a download with the same bytes; what
+// is no picture or document is refused whatever it calls itself.
+func TestFiles_AreDownloads(t *testing.T) {
+	h := filled(t, web.Options{Local: true})
+	p := browse(t, h.url)
+	send := func(name, bytes string) (*http.Response, string) {
+		body := "--x\r\nContent-Disposition: form-data; name=\"file\"; filename=\"" + name + "\"\r\nContent-Type: image/png\r\n\r\n" + bytes + "\r\n--x--\r\n"
+		req, _ := http.NewRequest("POST", h.url+"/trees/"+h.tree+"/files", strings.NewReader(body))
+		req.Header.Set("Content-Type", "multipart/form-data; boundary=x")
+		return read(t, p.c, req)
+	}
+	png := "\x89PNG\r\n\x1a\n" + strings.Repeat("p", 700)
+	_, body := send("../../trunk \u00e9.png", png)
+	at := between(body, `href="/files/`, `"`)
+	if at == "" {
+		t.Fatalf("the file is not listed: %.300s", textOf(body))
+	}
+	res, got := p.get("/files/" + at)
+	if got != png || !strings.HasPrefix(res.Header.Get("Content-Disposition"), `attachment; filename="trunk`) || res.Header.Get("Content-Type") != "image/png" {
+		t.Errorf("came back as %d bytes, %q, %q", len(got), res.Header.Get("Content-Disposition"), res.Header.Get("Content-Type"))
+	}
+	for name, bytes := range map[string]string{"x.png": "<html><script>1</script></html>", "x.svg": "<svg xmlns='http://www.w3.org/2000/svg'/>", "x.exe": "MZ\x90\x00\x03\x00\x00\x00\x04"} {
+		if res, _ := send(name, bytes); res.StatusCode < 400 {
+			t.Errorf("%s: status %d", name, res.StatusCode)
+		}
+	}
+}
+
 // A fault of the program shows no cause.
 func TestFault_ShowsNoCause(t *testing.T) {
 	h := empty(t, web.Options{Local: true})

@@ -131,14 +131,13 @@ func (m *mem) BlockCounts(ctx context.Context, blocks []string) (map[string]app.
 	}
 	return out, nil
 }
-func (m *mem) BlockWounds(ctx context.Context, block string) (out []app.State, _ error) {
-	_ = m.EachTree(ctx, block, func(ss []app.State) error {
-		for _, s := range ss {
-			ws, _ := m.States(ctx, app.Query{Type: app.TypeWound, Parent: s.ID, Limit: 1 << 30})
-			out = append(out, ws...)
+func (m *mem) BlockWounds(_ context.Context, block string) (out []app.State, _ error) {
+	for _, s := range m.states {
+		if s.Type == app.TypeWound && s.Retired == "" && m.states[string(app.TypeTree)+"/"+s.Parent].Parent == block {
+			out = append(out, s)
 		}
-		return nil
-	})
+	}
+	sort.Slice(out, func(i, k int) bool { return out[i].ID < out[k].ID })
 	return out, nil
 }
 func (m *mem) BlockMark(context.Context, string) (int64, error) { return int64(len(m.events)), nil }

@@ -1,11 +1,16 @@
 package web
 
 import (
+	"bytes"
 	"html/template"
+	"io"
 	"math"
 	"net/http"
+	"path"
 	"strconv"
+	"strings"
 
+	"sapward/finding"
 	"sapward/internal/app"
 	"sapward/internal/draw"
 	"sapward/measure/tree"
@@ -81,6 +86,7 @@ type treePage struct {
 	MayRate  bool
 	MayWound bool
 	MayEdit  bool
+	MayFile  bool
 	Tape     form
 	Rate     form
 	Wound    form
@@ -102,6 +108,7 @@ func (c *call) showTree(t app.TreeView, bad *form) error {
 	p := treePage{TreeView: t}
 	p.MayTape, p.MayRate = c.may("MeasureTree", t.Estate.ID), c.may("RateTree", t.Estate.ID)
 	p.MayWound, p.MayEdit = c.may("AddWound", t.Estate.ID), c.may("ChangeTree", t.Estate.ID)
+	p.MayFile = c.may("Attach", t.Estate.ID)
 	p.Tape, p.Rate, p.Wound = c.tapeForm(t), c.rateForm(t), c.woundForm(t)
 	p.Ring = c.treeRing(t)
 	p.Rows = c.historyRows(t.History)
@@ -167,7 +174,7 @@ func (c *call) rateForm(t app.TreeView) form {
 
 func (c *call) woundForm(t app.TreeView) form {
 	return form{Name: "wound", Action: "/trees/" + t.ID + "/wounds", Submit: c.T("web-wound-add"), Once: true, Wide: true, Inputs: []input{
-		{Name: "azimuth", Label: c.T("field-azimuth"), Kind: "number", Unit: "°", Needed: true},
+		{Name: "azimuth", Label: c.T("web-azimuth"), Kind: "number", Unit: "°", Needed: true},
 		{Name: "height", Label: c.T("field-height"), Kind: "number", Unit: pick(c.US, "in", "cm"), Needed: true},
 		{Name: "depth", Label: c.T("field-depth"), Kind: "number", Unit: "mm"},
 		{Name: "hole", Label: c.T("field-hole"), Kind: "number", Unit: "mm", Needed: true},
@@ -237,6 +244,61 @@ func (s *Server) treeDo(what string) func(c *call) error {
 		}
 		return c.gone(here, said, act)
 	}
+}
+
+// attach keeps a file beside a tree. What it is follows from its bytes, not from
+// what the browser says.
+func (s *Server) attach(c *call) error {
+	t, err := s.app.Tree(c.r.Context(), c.actor, c.id())
+	if err != nil {
+		return err
+	}
+	file, header, err := c.r.FormFile("file")
+	if err != nil {
+		return &finding.Fault{Class: finding.Usage, ID: "web-file-needed"}
+	}
+	defer file.Close()
+	head := make([]byte, 512)
+	n, err := io.ReadFull(file, head)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return &finding.Fault{Class: finding.Usage, ID: "web-file-needed", Cause: err}
+	}
+	out, err := s.app.Attach(c.r.Context(), c.actor, app.TypeTree, t.ID, header.Filename, mediaOf(head[:n], header.Filename), c.field("note"), io.MultiReader(bytes.NewReader(head[:n]), file))
+	if err != nil {
+		return err
+	}
+	return c.gone("/trees/"+t.ID, c.S("web-done-added", "what", out.Facts.Name), out.Act)
+}
+
+// mediaOf is the media type of a file by its first bytes; its name decides only
+// between types whose bytes look alike.
+func mediaOf(head []byte, name string) string {
+	kind := http.DetectContentType(head)
+	switch ext := strings.ToLower(path.Ext(name)); {
+	case kind == "application/zip" && ext == ".xlsx":
+		return "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+	case kind == "application/octet-stream" && ext == ".heic" && len(head) > 12 && string(head[4:8]) == "ftyp":
+		return "image/heic"
+	case strings.HasPrefix(kind, "text/"):
+		kinds := map[string]string{".txt": "text/plain", ".csv": "text/csv", ".json": "application/json", ".geojson": "application/geo+json", ".gpx": "application/gpx+xml"}
+		return orElse(kinds[ext], "application/octet-stream")
+	}
+	return kind
+}
+
+// file sends a kept file as a download; nothing in it is run here.
+func (s *Server) file(c *call) error {
+	at, f, err := s.app.OpenAttachment(c.r.Context(), c.actor, c.id())
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	ext := path.Ext(at.Facts.Name)
+	h := c.w.Header()
+	h.Set("Content-Type", at.Facts.Type)
+	h.Set("Content-Disposition", `attachment; filename="`+fileName(strings.TrimSuffix(at.Facts.Name, ext))+"."+fileName(strings.TrimPrefix(ext, "."))+`"`)
+	_, err = io.Copy(c.w, f)
+	return err
 }
 
 // closeWound keeps that a wound has closed.

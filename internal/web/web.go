@@ -108,6 +108,8 @@ func (s *Server) routes() http.Handler {
 	for _, what := range []string{"measure", "rate", "wounds"} {
 		page("estates", s.treeDo(what), "POST /trees/{id}/"+what)
 	}
+	page("estates", s.attach, "POST /trees/{id}/files")
+	page("estates", s.file, "GET /files/{id}")
 	page("estates", s.retireTree, "POST /trees/{id}/retire")
 	page("estates", s.retireWound, "POST /trees/{id}/wounds/{wound}/retire")
 	page("estates", s.closeWound, "POST /trees/{id}/wounds/{wound}/close")
