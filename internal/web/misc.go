@@ -81,15 +81,32 @@ func (v *view) Hectares(s string) string {
 
 // historyRow is one event of a history.
 type historyRow struct {
-	What, At, By, Reason string
-	Changes              []app.FieldChange
+	What, At, By, Reason, Names string
+	Changes                     []app.FieldChange
 }
 
 // historyRows puts events into words, newest first, each with what it changed
 // against the event before it of the same thing.
 func (v *view) historyRows(events []app.Event) (out []historyRow) {
-	for i, e := range events {
-		row := historyRow{What: v.S("web-event", "what", v.T("kind-"+string(e.Type)), "verb", v.T("web-verb-"+e.Verb)), At: v.stamp(e.At), By: v.name(e.By), Reason: e.Reason}
+	for i := 0; i < len(events); i++ {
+		e := events[i]
+		what := v.T("kind-" + string(e.Type))
+		row := historyRow{At: v.stamp(e.At), By: v.name(e.By), Reason: e.Reason}
+		if n := sameAct(events[i:]); n > 3 { // one act on many things is one line
+			var names []string
+			for _, x := range events[i : i+min(n, 8)] {
+				names = append(names, called(x.Body))
+			}
+			row.What = v.S("web-event-many", "what", what, "verb", v.T("web-verb-"+e.Verb), "n", n)
+			row.Names = strings.TrimLeft(strings.Join(names, ", "), ", ")
+			if n > 8 {
+				row.Names += ", …"
+			}
+			out = append(out, row)
+			i += n - 1
+			continue
+		}
+		row.What = v.S("web-event", "what", strings.TrimSpace(what+" "+called(e.Body)), "verb", v.T("web-verb-"+e.Verb))
 		var before json.RawMessage
 		for _, o := range events[i+1:] {
 			if o.Entity == e.Entity {
@@ -116,6 +133,26 @@ func (v *view) historyRows(events []app.Event) (out []historyRow) {
 		out = append(out, row)
 	}
 	return out
+}
+
+// sameAct counts the events at the head of a list that are one act of one kind.
+func sameAct(events []app.Event) int {
+	n := 1
+	for n < len(events) && events[n].Act == events[0].Act && events[n].Type == events[0].Type && events[n].Verb == events[0].Verb {
+		n++
+	}
+	return n
+}
+
+// called is the name a thing goes by in its facts.
+func called(body json.RawMessage) string {
+	var f struct {
+		Name, Tag, Product string
+	}
+	if json.Unmarshal(body, &f) != nil {
+		return ""
+	}
+	return f.Tag + orElse(f.Name, f.Product)
 }
 
 // dueRow is one thing that is due.

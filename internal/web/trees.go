@@ -339,8 +339,8 @@ func (c *call) treeForm(action string, f app.TreeFacts, version int) form {
 		{Name: "species", Label: c.T("field-species"), Value: f.Species},
 		{Name: "wood", Label: c.T("field-wood"), Kind: "select", Options: c.woodOptions(), Value: f.Wood},
 		{Name: "status", Label: c.T("field-status"), Kind: "select", Options: c.statusOptions(), Value: f.Status},
-		{Name: "height", Label: c.T("field-height"), Kind: "number", Unit: "m", Value: f.HeightM},
-		{Name: "crown", Label: c.T("field-crown"), Kind: "number", Unit: "m", Value: f.CrownM},
+		{Name: "height", Label: c.T("field-height"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: c.feetShown(f.HeightM)},
+		{Name: "crown", Label: c.T("field-crown"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: c.feetShown(f.CrownM)},
 		{Name: "bearing", Label: c.T("web-bearing"), Kind: "select", Value: bearing, Options: []option{{"", c.T("web-not-said")}, {"yes", c.T("crew-yes")}, {"no", c.T("crew-no")}}},
 		{Name: "x", Label: c.T("web-x"), Kind: "number", Unit: "m", Value: num(f.XM), Part: "place"},
 		{Name: "y", Label: c.T("web-y"), Kind: "number", Unit: "m", Value: num(f.YM)},
@@ -348,6 +348,28 @@ func (c *call) treeForm(action string, f app.TreeFacts, version int) form {
 		{Name: "lon", Label: c.T("web-lon"), Kind: "number", Unit: "°", Value: num(f.Lon)},
 		{Name: "note", Label: c.T("field-note"), Value: f.Note, Kind: "textarea"},
 	}}
+}
+
+// feetShown writes a decimal text of metres in the reader's unit for a field;
+// what cannot be read is shown as it was typed.
+func (v *view) feetShown(m string) string {
+	x, err := strconv.ParseFloat(m, 64)
+	if err != nil || !v.US {
+		return m
+	}
+	return v.Fig(x/0.3048, 2)
+}
+
+// feetTyped gives a length typed in feet its unit; one that was not touched
+// stays as it was kept, so that no rounding creeps in.
+func (v *view) feetTyped(text, before string) string {
+	switch {
+	case !v.US || text == "" || text[len(text)-1] > '9':
+		return text
+	case v.feetShown(before) == text:
+		return before
+	}
+	return text + " ft"
 }
 
 func (c *call) treeFacts(f app.TreeFacts) app.TreeFacts {
@@ -359,7 +381,7 @@ func (c *call) treeFacts(f app.TreeFacts) app.TreeFacts {
 		return &x
 	}
 	f.Tag, f.Species, f.Wood, f.Status = c.field("tag"), c.field("species"), c.field("wood"), c.field("status")
-	f.HeightM, f.CrownM, f.Note = c.field("height"), c.field("crown"), c.field("note")
+	f.HeightM, f.CrownM, f.Note = c.feetTyped(c.field("height"), f.HeightM), c.feetTyped(c.field("crown"), f.CrownM), c.field("note")
 	f.XM, f.YM, f.Lat, f.Lon = num("x"), num("y"), num("lat"), num("lon")
 	f.Bearing = nil
 	if b := c.field("bearing"); b != "" {
