@@ -14,6 +14,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
@@ -66,10 +67,24 @@ func tab(t *testing.T) context.Context {
 	}
 	ctx, cancel := chromedp.NewContext(browser.ctx)
 	t.Cleanup(cancel)
-	if err := chromedp.Do(ctx); err != nil {
+	watch := chromedp.Func(func(ctx context.Context, tg *chromedp.Target) error {
+		_, err := cdp.Call(ctx, tg, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+			Source: `window.broken=[];document.addEventListener("securitypolicyviolation",e=>window.broken.push(e.violatedDirective+" "+e.blockedURI+" "+e.sourceFile+":"+e.lineNumber));window.addEventListener("error",e=>window.broken.push("script: "+e.message))`,
+		})
+		return err
+	})
+	if err := chromedp.Do(ctx, watch); err != nil {
 		t.Fatal(err)
 	}
 	return ctx
+}
+
+// whole reports what the policy of the page blocked and what its scripts threw.
+func whole(t *testing.T, ctx context.Context, what string) {
+	t.Helper()
+	for _, b := range eval[[]string](t, ctx, `window.broken||[]`) {
+		t.Errorf("%s: %s", what, b)
+	}
 }
 
 // do runs steps with a deadline of their own.

@@ -136,11 +136,13 @@ func TestJourney_FromEmptyToApproved(t *testing.T) {
 			}
 			says(t, ctx, w.allowed)
 			narrow(t, ctx, "the plan")
+			whole(t, ctx, "the plan, after its answers")
 			press(t, ctx, w.approve)
 			eval[bool](t, ctx, `document.getElementById("read").click(); true`)
 			press(t, ctx, w.approve)
 			waitFor(t, ctx, `location.pathname.startsWith("/plans/")`)
 			says(t, ctx, w.approved)
+			whole(t, ctx, "the approved plan")
 			clean(t, ctx, "the approved plan")
 		})
 	}

@@ -22,7 +22,7 @@ func everyPage(t *testing.T) map[string][]site {
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
-			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"approve", "/drafts/" + h.draft + "/approve"},
+			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"approve", "/drafts/" + h.draft + "/approve"},
 			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
 		},
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
@@ -52,6 +52,7 @@ func TestPages_AreAccessible(t *testing.T) {
 				do(t, ctx, chromedp.Navigate(base+p.path), chromedp.WaitReady(chromedp.CSS("main")))
 				eval[bool](t, ctx, `document.fonts.ready.then(()=>true)`)
 				narrow(t, ctx, what)
+				whole(t, ctx, what)
 				if shots != "" {
 					photograph(t, ctx, shots, p.name+"-"+l.name())
 				}

@@ -134,6 +134,9 @@ type planPage struct {
 	Cautions      []cautionRow
 	Map           template.HTML
 
+	CompareURL string
+	Compared   []comparedMethod
+
 	Ring, Unrolled    template.HTML
 	TreeTag           string
 	TreeChoices       []string
