@@ -89,7 +89,8 @@ func (c *call) compared(m *comparedMethod, l laid, tag string) {
 	if p.Outfit != nil {
 		add("web-days", strconv.Itoa(len(p.Schedule.Days)))
 		add("web-person-hours", c.minutes(p.Schedule.PersonS))
-		add("web-port-drinks", c.S("web-minutes-from-to", "low", finding.Text(c.Fig(p.Uptake.LeastMinutes, 0)), "high", finding.Text(c.Fig(p.Uptake.MinutesPerPort, 0))))
+		low, high := c.Fig(p.Uptake.LeastMinutes, 0), c.Fig(p.Uptake.MinutesPerPort, 0)
+		add("web-port-drinks", pick(low == high, high+" min", c.S("web-minutes-from-to", "low", low, "high", high)))
 		if p.Cost != nil {
 			add("web-cost", strconv.FormatFloat(float64(p.Cost.Total.Minor)/100, 'f', 2, 64)+" "+p.Cost.Total.Currency)
 		}

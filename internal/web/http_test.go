@@ -515,6 +515,69 @@ func TestFiles_AreDownloads(t *testing.T) {
 	}
 }
 
+// member adds a person with a role and signs in.
+func member(t *testing.T, h *stage, name string, role app.Role, estate string) person {
+	t.Helper()
+	p, err := h.app.AddPerson(t.Context(), app.Local(), app.PersonFacts{Name: name}, "a passphrase of "+name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := h.app.Grant(t.Context(), app.Local(), estate, p.ID, role); err != nil {
+		t.Fatal(err)
+	}
+	b := browse(t, h.url)
+	if res, _ := b.post("/signin", values("name", name, "passphrase", "a passphrase of "+name)); res.Request.URL.Path != "/estates" {
+		t.Fatalf("%s is not let in: %s", name, res.Request.URL)
+	}
+	return b
+}
+
+// Each role sees what it may do and is refused the rest; people of another
+// estate find nothing.
+func TestRoles_OnThePages(t *testing.T) {
+	h := filled(t, web.Options{})
+	other, err := h.app.AddEstate(t.Context(), app.Local(), app.EstateFacts{Name: "Other estate"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	viewer, crew := member(t, h, "looker", app.Viewer, h.estate), member(t, h, "hand", app.Crew, h.estate)
+	stranger := member(t, h, "neighbour", app.Owner, other.ID)
+
+	_, page := viewer.get("/blocks/" + h.avenue)
+	if !strings.Contains(page, "Diameters of the block") {
+		t.Error("a viewer does not see the block")
+	}
+	for _, button := range []string{"New plan", ">Import<", "Take out of use", "Record a treatment"} {
+		if strings.Contains(page, button) {
+			t.Errorf("a viewer is offered %s", button)
+		}
+	}
+	if res, _ := viewer.post("/blocks/"+h.avenue+"/drafts", values("card", h.card)); res.StatusCode != 403 {
+		t.Errorf("a viewer began a plan: %d", res.StatusCode)
+	}
+	if res, _ := viewer.post("/trees/"+h.tree+"/measure", values("version", "1", "kind", "girth", "reading", "120")); res.StatusCode != 403 {
+		t.Errorf("a viewer taped a tree: %d", res.StatusCode)
+	}
+	_, page = crew.get("/trees/" + h.tree)
+	version := between(page, `name="version" value="`, `"`)
+	if res, body := crew.post("/trees/"+h.tree+"/measure", values("version", version, "kind", "girth", "reading", "121.5", "at", "1.37")); res.StatusCode != 200 || !strings.Contains(body, "The reading was kept") {
+		t.Errorf("crew could not tape a tree: %d", res.StatusCode)
+	}
+	if res, _ := crew.post("/drafts/"+h.draft+"/approve", values("version", "1", "read", "yes")); res.StatusCode < 400 {
+		t.Errorf("crew approved a plan: %d", res.StatusCode)
+	}
+	for _, path := range []string{"/estates/" + h.estate, "/blocks/" + h.avenue, "/trees/" + h.tree, "/drafts/" + h.draft, "/plans/" + h.plan, "/plans/" + h.plan + "/plan.pdf", "/plans/" + h.plan + "/turn?stand=90&v=1", "/estates/" + h.estate + "/export.zip", "/estates/" + h.estate + "/history"} {
+		if res, body := stranger.get(path); res.StatusCode != 403 && res.StatusCode != 404 || strings.Contains(body, "Demo estate") {
+			t.Errorf("%s answers a stranger with %d", path, res.StatusCode)
+		}
+	}
+	for _, path := range []string{"/estates", "/search?q=E01", "/data"} {
+		if _, body := stranger.get(path); strings.Contains(body, "Demo estate") || strings.Contains(body, "E010") {
+			t.Errorf("%s shows a stranger another estate", path)
+		}
+	}
+}
+
 // A fault of the program shows no cause.
 func TestFault_ShowsNoCause(t *testing.T) {
 	h := empty(t, web.Options{Local: true})

@@ -281,6 +281,7 @@ func (s *Server) view(r *http.Request, here, title string) *view {
 	if v.SignedIn && s.app != nil {
 		if me, err := s.app.Me(r.Context(), v.actor); err == nil {
 			v.Who = me.Facts.Name
+			language, units, theme = orElse(language, me.Facts.Lang), orElse(units, me.Facts.Units), orElse(theme, me.Facts.Theme)
 		} else {
 			v.SignedIn = false
 		}
