@@ -79,6 +79,7 @@ type estatePage struct {
 	app.EstateView
 	Cards   []blockCard
 	Due     []dueRow
+	Map     template.HTML
 	MayAdd  bool
 	MayEdit bool
 }
@@ -94,6 +95,7 @@ func (s *Server) estate(c *call) error {
 	}
 	c.Zone = e.Facts.Location()
 	p := estatePage{EstateView: e, MayAdd: c.may("AddBlock", e.ID), MayEdit: c.may("ChangeEstate", e.ID)}
+	var globe []mapped
 	for i, b := range e.Blocks {
 		card := blockCard{BlockLine: b}
 		if i < mostThumbs && b.Count.Trees > 0 && b.Count.Trees <= mostSketched {
@@ -102,9 +104,15 @@ func (s *Server) estate(c *call) error {
 				return err
 			}
 			card.Thumb = c.sketch("sk"+b.ID, b.Facts.Name, places)
+			if m, ok := onGlobe(b, places); ok {
+				globe = append(globe, m)
+			}
+		} else if m, ok := onGlobe(b, nil); ok {
+			globe = append(globe, m)
 		}
 		p.Cards = append(p.Cards, card)
 	}
+	p.Map = c.estateMap(c.S("web-estate-map", "estate", e.Facts.Name), globe)
 	if p.Due, err = c.dueRows(e.ID); err != nil {
 		return err
 	}

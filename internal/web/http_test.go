@@ -237,6 +237,33 @@ func TestPages_EscapeWhatPeopleType(t *testing.T) {
 	if !strings.Contains(body, "&lt;script&gt;alert(1)&lt;/script&gt;{{.}}") {
 		t.Error("the name is not shown as typed")
 	}
+	// in drawings, which go into the page as markup, too
+	es, err := h.app.Estates(t.Context(), app.Local())
+	if err != nil || len(es) != 1 {
+		t.Fatal(err, len(es))
+	}
+	b, err := h.app.AddBlock(t.Context(), app.Local(), es[0].ID, app.BlockFacts{Name: evil})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := 3.0
+	for _, tag := range []string{"<i>T1</i>", "T2\"><g onload=1>"} {
+		if _, err := h.app.AddTree(t.Context(), app.Local(), b.ID, app.TreeFacts{Tag: tag, XM: &x, YM: &x, Stems: []app.StemFacts{{DiameterCM: "40"}}}); err != nil {
+			t.Fatal(err)
+		}
+		x += 8
+	}
+	for _, path := range []string{"/blocks/" + b.ID, "/estates/" + es[0].ID, "/blocks/" + b.ID + "/trees"} {
+		_, page := p.get(path)
+		for _, raw := range []string{"<i>T1", "<g onload", "<script>alert"} {
+			if strings.Contains(page, raw) {
+				t.Errorf("%s holds %s", path, raw)
+			}
+		}
+		if path != "/estates/"+es[0].ID && !strings.Contains(page, "&lt;i&gt;T1") {
+			t.Errorf("%s does not show the tag", path)
+		}
+	}
 }
 
 // A file larger than the limit is refused, and the page says how to go on.

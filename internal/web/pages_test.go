@@ -7,6 +7,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"sapward/internal/app"
 	"sapward/internal/web"
 )
 
@@ -16,8 +17,10 @@ type site struct{ name, path string }
 // everyPage lists the pages of a filled and of an empty server, by base.
 func everyPage(t *testing.T) map[string][]site {
 	h, none, door := filled(t, web.Options{Local: true}), empty(t, web.Options{Local: true}), empty(t, web.Options{})
+	globe := onTheGlobe(t, h)
 	return map[string][]site{
 		h.url: {
+			{"estate-globe", "/estates/" + globe},
 			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
@@ -28,6 +31,24 @@ func everyPage(t *testing.T) map[string][]site {
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
 		door.url: {{"signin", "/signin"}, {"first-owner", "/first-owner"}},
 	}
+}
+
+// onTheGlobe adds an estate whose blocks have a place in degrees. It is
+// invented.
+func onTheGlobe(t *testing.T, h *stage) string {
+	t.Helper()
+	ctx := t.Context()
+	e, err := h.app.AddEstate(ctx, app.Local(), app.EstateFacts{Name: "Invented valley", Zone: "Europe/Madrid"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, name := range []string{"Upper terrace", "River row", "Chapel orchard"} {
+		x, y := -3.70+0.0022*float64(i), 40.40+0.0011*float64(i*i%3)
+		if _, err := h.app.AddBlock(ctx, app.Local(), e.ID, app.BlockFacts{Name: name, Globe: true, AreaHa: "1", Boundary: []app.Point{{X: x, Y: y}, {X: x + 0.0016, Y: y + 0.0002}, {X: x + 0.0014, Y: y + 0.0011}, {X: x + 0.0001, Y: y + 0.0009}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return e.ID
 }
 
 // Every page, at both widths, in both schemes and languages: no violation that
