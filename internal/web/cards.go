@@ -53,7 +53,11 @@ type cardPage struct {
 	Faults     []string
 }
 
-type fact struct{ Name, Value string }
+type fact struct {
+	Name, Value string
+	path        string        // on the card
+	Problems    []cardProblem // what is wrong with this field
+}
 
 // cardUse is one use of a card as the form shows it.
 type cardUse struct {
@@ -94,12 +98,12 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 	sort.SliceStable(p.Problems, func(i, k int) bool { return p.Problems[i].Line < p.Problems[k].Line })
 	p.Echoes = r.Understood
 	pr := r.Card.Product
-	p.Head = []fact{{c.T("field-product"), pr.Name}, {c.T("web-registration"), pr.Registration.Number}, {c.T("web-territory"), strings.Join(pr.Registration.Territory, ", ")}}
+	p.Head = []fact{{Name: c.T("field-product"), Value: pr.Name, path: "product.name"}, {Name: c.T("web-registration"), Value: pr.Registration.Number, path: "product.registration"}, {Name: c.T("web-territory"), Value: strings.Join(pr.Registration.Territory, ", "), path: "product.registration.territory"}}
 	if to := pr.Registration.Valid.To; !to.IsZero() {
-		p.Head = append(p.Head, fact{c.T("web-valid"), pr.Registration.Valid.From.String() + " – " + to.String()})
+		p.Head = append(p.Head, fact{Name: c.T("web-valid"), Value: pr.Registration.Valid.From.String() + " – " + to.String(), path: "product.registration.valid"})
 	}
 	for _, a := range pr.Actives {
-		p.Head = append(p.Head, fact{c.T("web-fig-active"), a.Name})
+		p.Head = append(p.Head, fact{Name: c.T("web-fig-active"), Value: a.Name, path: "product.active"})
 	}
 	for i, u := range r.Card.Uses {
 		use := cardUse{Title: c.T("method-" + string(u.Method))}
@@ -110,7 +114,7 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 		for _, s := range u.Sites {
 			sites = append(sites, s.Name)
 		}
-		use.Facts = append(use.Facts, fact{c.T("web-site"), strings.Join(sites, ", ")}, fact{c.T("web-target"), strings.Join(u.Targets, ", ")})
+		use.Facts = append(use.Facts, fact{Name: c.T("web-site"), Value: strings.Join(sites, ", "), path: "uses[" + strconv.Itoa(i) + "].sites"}, fact{Name: c.T("web-target"), Value: strings.Join(u.Targets, ", "), path: "uses[" + strconv.Itoa(i) + "].targets"})
 		prefix := "uses[" + strconv.Itoa(i) + "]."
 		for _, e := range r.Understood { // the quantities as they were understood, in the order of the file
 			name, ok := strings.CutPrefix(e.Path, prefix)
@@ -122,10 +126,40 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 				continue
 			}
 			name = strings.TrimSuffix(name, "[0]")
-			use.Facts = append(use.Facts, fact{c.cardField(name), e.Understood})
+			use.Facts = append(use.Facts, fact{Name: c.cardField(name), Value: e.Understood, path: prefix + name})
 		}
 		p.Summary = append(p.Summary, use)
 	}
+	p.besideFields()
+}
+
+// besideFields puts each problem beside the field it is about, as well as in
+// the list.
+func (p *cardPage) besideFields() {
+	mark := func(fs []fact) {
+		for i := range fs {
+			for _, x := range p.Problems {
+				if x.Ref != "" && fs[i].path != "" && (x.Ref == fs[i].path || strings.HasPrefix(x.Ref, fs[i].path+"[") || strings.HasPrefix(x.Ref, fs[i].path+".")) {
+					fs[i].Problems = append(fs[i].Problems, x)
+				}
+			}
+		}
+	}
+	mark(p.Head)
+	for i := range p.Summary {
+		mark(p.Summary[i].Facts)
+	}
+}
+
+// BadLines are the lines that have a problem, for the numbers beside the text.
+func (p *cardPage) BadLines() string {
+	var out []string
+	for _, x := range p.Problems {
+		if x.Line > 0 && x.Severity != string(finding.Note) {
+			out = append(out, strconv.Itoa(x.Line))
+		}
+	}
+	return strings.Join(out, ",")
 }
 
 // cardField names a path of a card in the reader's words where the catalogue

@@ -73,7 +73,7 @@ func (s *Server) compare(c *call) error {
 func (c *call) compared(m *comparedMethod, l laid, tag string) {
 	p := &l.plan
 	m.Verdict = p.Verdict
-	add := func(id, value string) { m.Rows = append(m.Rows, fact{c.T(id), value}) }
+	add := func(id, value string) { m.Rows = append(m.Rows, fact{Name: c.T(id), Value: value}) }
 	t := p.Totals
 	add("web-fig-trees", strconv.FormatInt(t.Planned, 10)+" / "+strconv.FormatInt(t.Trees, 10))
 	if t.Planned > 0 {
