@@ -65,7 +65,7 @@ func tab(t *testing.T) context.Context {
 	if browser.why != "" {
 		t.Skip(browser.why)
 	}
-	ctx, cancel := chromedp.NewContext(browser.ctx)
+	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext()) // cookies of its own
 	t.Cleanup(cancel)
 	watch := chromedp.Func(func(ctx context.Context, tg *chromedp.Target) error {
 		_, err := cdp.Call(ctx, tg, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
@@ -162,7 +162,7 @@ func wear(t *testing.T, ctx context.Context, base string, l look) {
 func clean(t *testing.T, ctx context.Context, what string) {
 	t.Helper()
 	eval[bool](t, ctx, axe+"; true")
-	found := eval[[]string](t, ctx, `axe.run(document,{resultTypes:["violations"]}).then(r=>r.violations.map(v=>v.id+": "+v.help+" ["+v.nodes.slice(0,3).map(n=>n.target.join(" ")+" "+(n.any[0]?.message||n.all[0]?.message||"")).join(" | ")+"]"))`)
+	found := eval[[]string](t, ctx, `axe.run(document,{resultTypes:["violations"],rules:{"target-size":{enabled:true}}}).then(r=>r.violations.map(v=>v.id+": "+v.help+" ["+v.nodes.slice(0,3).map(n=>n.target.join(" ")+" "+(n.any[0]?.message||n.all[0]?.message||"")).join(" | ")+"]"))`)
 	for _, f := range found {
 		t.Errorf("%s: %s", what, strings.TrimSpace(f))
 	}
