@@ -94,7 +94,6 @@ func table(t *testing.T) string {
 // A person who never saw the app goes from an empty folder to an approved plan,
 // in both languages.
 func TestJourney_FromEmptyToApproved(t *testing.T) {
-	t.Parallel()
 	for _, w := range tongues {
 		t.Run(w.lang, func(t *testing.T) {
 			h := empty(t, web.Options{Local: true})
@@ -164,7 +163,6 @@ func answerOpen(t *testing.T, ctx context.Context, field, value, word string) {
 // The same by keyboard alone: Tab, Enter, Space, letters and arrows; no mouse
 // and no script that clicks. Focus is always to be seen.
 func TestJourney_ByKeyboardAlone(t *testing.T) {
-	t.Parallel()
 	h := filled(t, web.Options{Local: true})
 	ctx := tab(t)
 	wear(t, ctx, h.url, look{width: 1280, lang: "en", units: "metric"})
@@ -230,7 +228,6 @@ func quoteJS(s string) string {
 // Dragging turns the trunk and moves the map; two people on one draft: the
 // later one is told and loses nothing.
 func TestJourney_HandsAndConflict(t *testing.T) {
-	t.Parallel()
 	h := filled(t, web.Options{Local: true})
 	one, two := tab(t), tab(t)
 	for _, ctx := range []context.Context{one, two} {

@@ -57,7 +57,6 @@ func onTheGlobe(t *testing.T, h *stage) string {
 // page is also photographed into that folder (make screens); with
 // SAPWARD_SCREENS_ONLY=draft,plan only those.
 func TestPages_AreAccessible(t *testing.T) {
-	t.Parallel()
 	ctx := tab(t)
 	shots, only := os.Getenv("SAPWARD_SCREENS"), os.Getenv("SAPWARD_SCREENS_ONLY")
 	every := shots != "" || only != "" || os.Getenv("SAPWARD_SOAK") == "1"
