@@ -15,6 +15,7 @@ import (
 	"sapward/internal/cardfile"
 	"sapward/internal/demo"
 	"sapward/internal/exchange"
+	"sapward/internal/store"
 	"sapward/internal/web"
 	"sapward/measure/tree"
 )
@@ -85,7 +86,11 @@ type stage struct {
 // empty serves an app without any facts.
 func empty(t *testing.T, o web.Options) *stage {
 	t.Helper()
-	m := newMem()
+	m, err := store.Open(t.Context(), store.Options{Dir: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { m.Close() })
 	a := app.New(app.Config{Store: m, CardReader: reader{}, Tables: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
 	o.Version, o.Tables = "test", sheets{}
 	h, err := web.New(a, o)
@@ -94,7 +99,7 @@ func empty(t *testing.T, o web.Options) *stage {
 	}
 	s := httptest.NewServer(h)
 	t.Cleanup(s.Close)
-	return &stage{url: s.URL, app: a, close: func() { m.down = true }}
+	return &stage{url: s.URL, app: a, close: func() { m.Close() }}
 }
 
 // filled serves the invented demo estate with an owner who signs in.
