@@ -55,7 +55,7 @@ func (c *call) blockPage() (*blockPage, error) {
 	c.Trail = c.blockTrail(b.Estate, b.Block)
 	p := &blockPage{BlockView: b, MayPlan: c.may("AddDraft", b.Estate.ID), MayAdd: c.may("Import", b.Estate.ID), MayEdit: c.may("ChangeBlock", b.Estate.ID), MayRecord: c.may("AddApplication", b.Estate.ID)}
 	opt := app.SampleOptions{}
-	if len(b.Cards) > 0 {
+	if len(b.Cards) > 0 && b.Count.Trees <= mostWeighed {
 		opt.Card = b.Cards[0].ID
 	}
 	p.Sample, err = s.app.SampleBlock(ctx, c.actor, b.ID, opt)
@@ -70,11 +70,13 @@ func (c *call) blockPage() (*blockPage, error) {
 	if err := c.pick(p); err != nil {
 		return nil, err
 	}
-	places, err := s.app.Places(ctx, c.actor, b.ID)
-	if err != nil {
-		return nil, err
+	if p.Places = b.Count.Trees; p.Places <= mostDrawn {
+		places, err := s.app.Places(ctx, c.actor, b.ID)
+		if err != nil {
+			return nil, err
+		}
+		p.Map, p.Places = c.treeMap(places)
 	}
-	p.Map, p.Places = c.treeMap(places)
 	if p.Applications, err = s.app.Applications(ctx, c.actor, b.ID); err != nil {
 		return nil, err
 	}
@@ -149,6 +151,10 @@ func (c *call) sampled(p *blockPage) {
 		return draw.DrawDotPlot(d)
 	})
 }
+
+// mostWeighed bounds the block for which its page says what one dose for all
+// would do; a plan says it for any size.
+const mostWeighed = 5000
 
 // mostDots bounds the dots of a plot on a page.
 const mostDots = 6000
