@@ -179,11 +179,11 @@ func (c *call) matched() app.Columns {
 	}
 	m := app.Columns{}
 	for i := 0; i < 512; i++ {
-		h := c.r.FormValue("h" + strconv.Itoa(i))
-		if h == "" {
+		h, there := c.r.Form["h"+strconv.Itoa(i)]
+		if !there {
 			break
 		}
-		m[h] = c.field("m" + strconv.Itoa(i))
+		m[h[0]] = c.field("m" + strconv.Itoa(i))
 	}
 	return m
 }

@@ -503,6 +503,19 @@ func TestImport_PreviewsAndIsIdempotent(t *testing.T) {
 	if _, body = send(table); !strings.Contains(body, "Everything in the file is kept already") {
 		t.Error("the same table again is not seen as the same")
 	}
+	// headers in other words are matched by hand
+	_, body = send("Nr,Contorno (cm)\nN005,120\n")
+	token = between(body, `name="token" value="`, `"`)
+	if !strings.Contains(body, "Contorno (cm)") || token == "" {
+		t.Fatalf("the headers are not offered: %.600s", textOf(body))
+	}
+	match := values("token", token, "matched", "yes", "h0", "Nr", "m0", "tree", "h1", "Contorno (cm)", "m1", "girth_cm")
+	if res, body = p.post("/data/preview", match); res.StatusCode != 200 || !strings.Contains(body, "N005") {
+		t.Errorf("matched by hand: %d %.400s", res.StatusCode, textOf(body))
+	}
+	if _, body = p.post("/data/import", match); !strings.Contains(body, "1 added") {
+		t.Errorf("imported as matched: %.300s", textOf(body))
+	}
 	res, body = send("tree,girth_cm\nN003,a lot\n,50\nN004,-3\n")
 	if res.StatusCode != 422 {
 		t.Errorf("a bad table: %d", res.StatusCode)

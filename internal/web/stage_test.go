@@ -36,10 +36,14 @@ func (reader) ReadCard(text []byte, name string) (app.ReadCard, error) {
 }
 
 func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadTrees(r, name)
-	t := app.Table{Rows: len(trees), Notes: sum.Notes}
+	trees, sum, err := exchange.ReadTreesAs(r, name, match)
+	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
+	use := map[int]string{}
 	for _, c := range sum.Columns {
-		t.Columns = append(t.Columns, app.ColumnUse{Header: c.Header, Column: c.Column})
+		use[c.Place] = c.Column
+	}
+	for i, h := range sum.Headers {
+		t.Columns = append(t.Columns, app.ColumnUse{Header: h, Column: use[i+1], Place: i + 1})
 	}
 	return trees, t, err
 }
@@ -59,7 +63,7 @@ func (reader) History(r io.Reader, name string) ([]tree.Treatment, error) {
 	x, _, err := exchange.ReadHistory(r, name)
 	return x, err
 }
-func (reader) Names() []string { return []string{"tree", "girth_cm", "diameter_cm"} }
+func (reader) Names() []string { return exchange.TreeColumns() }
 
 // sheets writes the tables of an export.
 type sheets struct{}
