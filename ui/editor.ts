@@ -18,14 +18,23 @@ export function editors(root: ParentNode): void {
     const area = box.querySelector("textarea");
     const gutter = box.querySelector("pre");
     if (!area || !gutter) continue;
+    const bad = (): Set<number> => new Set((document.querySelector<HTMLElement>("[data-bad-lines]")?.dataset.badLines ?? "").split(",").map(Number));
     const number = (): void => {
       const n = area.value.split("\n").length;
-      if (gutter.dataset.n !== String(n)) {
-        gutter.dataset.n = String(n);
-        gutter.textContent = Array.from({ length: n }, (_, i) => i + 1).join("\n");
+      const marks = bad();
+      const state = `${n}:${[...marks].join()}`;
+      if (gutter.dataset.state !== state) {
+        gutter.dataset.state = state;
+        gutter.replaceChildren(...Array.from({ length: n }, (_, i) => {
+          const line = document.createElement("span");
+          line.textContent = `${marks.has(i + 1) ? "\u00d7 " : ""}${i + 1}\n`;
+          if (marks.has(i + 1)) line.className = "bad";
+          return line;
+        }));
       }
       gutter.scrollTop = area.scrollTop;
     };
+    document.addEventListener("htmx:afterSettle", number);
     area.addEventListener("input", number);
     area.addEventListener("scroll", () => { gutter.scrollTop = area.scrollTop; });
     number();

@@ -22,6 +22,10 @@ export function notices(root: ParentNode): void {
       if (busy) busy.hidden = false;
     });
   }
+  for (const box of fresh<HTMLDetailsElement>(root, "details[data-fold]")) {
+    // on a phone the answer comes first and the choices open at a touch
+    if (window.matchMedia("(max-width: 52rem)").matches) box.open = false;
+  }
   for (const sel of fresh<HTMLElement>(root, "[data-submit-on-change]")) {
     sel.addEventListener("change", () => sel.closest("form")?.requestSubmit());
   }

@@ -26,17 +26,28 @@ export function zoomBox(b: Box, all: Box, factor: number, fx: number, fy: number
 // with data-stage-do do the same without dragging (WCAG 2.5.7), arrow keys too.
 export function stages(root: ParentNode): void {
   for (const stage of fresh<HTMLElement>(root, "[data-stage]")) {
-    const svg = stage.querySelector("svg");
-    const vb = svg?.viewBox.baseVal;
-    if (!svg || !vb || !vb.width) continue;
-    const all: Box = { x: vb.x, y: vb.y, w: vb.width, h: vb.height };
-    let view = { ...all };
-    const show = (b: Box): void => {
-      view = clampBox(b, all);
-      svg.setAttribute("viewBox", `${view.x} ${view.y} ${view.w} ${view.h}`);
+    // A stage may hold a wide and a narrow drawing; the one in sight moves.
+    const views = new Map<SVGSVGElement, { all: Box; view: Box }>();
+    stage.querySelectorAll("svg").forEach((svg) => {
+      const vb = svg.viewBox.baseVal;
+      if (vb && vb.width) {
+        const all: Box = { x: vb.x, y: vb.y, w: vb.width, h: vb.height };
+        views.set(svg, { all, view: { ...all } });
+      }
+    });
+    if (!views.size) continue;
+    const inSight = (): [SVGSVGElement, { all: Box; view: Box }] =>
+      [...views].find(([svg]) => svg.getClientRects().length > 0) ?? [...views][0];
+    const rect = (): DOMRect => inSight()[0].getBoundingClientRect();
+    const show = (next: (v: { all: Box; view: Box }) => Box): void => {
+      const [svg, v] = inSight();
+      v.view = clampBox(next(v), v.all);
+      svg.setAttribute("viewBox", `${v.view.x} ${v.view.y} ${v.view.w} ${v.view.h}`);
     };
-    const zoom = (f: number, fx = 0.5, fy = 0.5): void => show(zoomBox(view, all, f, fx, fy));
-    const move = (dx: number, dy: number): void => show({ ...view, x: view.x + dx * view.w, y: view.y + dy * view.h });
+    const whole = (): void => show((v) => v.all);
+    const zoom = (f: number, fx = 0.5, fy = 0.5): void => show((v) => zoomBox(v.view, v.all, f, fx, fy));
+    const move = (dx: number, dy: number): void => show((v) => ({ ...v.view, x: v.view.x + dx * v.view.w, y: v.view.y + dy * v.view.h }));
+    const isWhole = (): boolean => { const [, v] = inSight(); return v.view.w >= v.all.w; };
 
     const held = new Map<number, { x: number; y: number }>();
     stage.addEventListener("pointerdown", (e) => {
@@ -47,7 +58,7 @@ export function stages(root: ParentNode): void {
     stage.addEventListener("pointermove", (e) => {
       const was = held.get(e.pointerId);
       if (!was) return;
-      const r = svg.getBoundingClientRect();
+      const r = rect();
       if (held.size === 1) {
         move(-(e.clientX - was.x) / r.width, -(e.clientY - was.y) / r.height);
       } else {
@@ -64,15 +75,15 @@ export function stages(root: ParentNode): void {
     stage.addEventListener("pointerup", lift);
     stage.addEventListener("pointercancel", lift);
     stage.addEventListener("wheel", (e) => {
-      if (!e.ctrlKey && !e.metaKey && view.w >= all.w && e.deltaY > 0) return; // the page scrolls on
+      if (!e.ctrlKey && !e.metaKey && isWhole() && e.deltaY > 0) return; // the page scrolls on
       e.preventDefault();
-      const r = svg.getBoundingClientRect();
+      const r = rect();
       zoom(Math.exp(e.deltaY * 0.0015), (e.clientX - r.left) / r.width, (e.clientY - r.top) / r.height);
     }, { passive: false });
     stage.addEventListener("keydown", (e) => {
       const d = 0.15;
       const act: Record<string, () => void> = {
-        "+": () => zoom(0.7), "=": () => zoom(0.7), "-": () => zoom(1 / 0.7), "0": () => show(all),
+        "+": () => zoom(0.7), "=": () => zoom(0.7), "-": () => zoom(1 / 0.7), "0": whole,
         ArrowLeft: () => move(-d, 0), ArrowRight: () => move(d, 0), ArrowUp: () => move(0, -d), ArrowDown: () => move(0, d),
       };
       const f = act[e.key];
@@ -85,7 +96,7 @@ export function stages(root: ParentNode): void {
       b.hidden = false;
       b.addEventListener("click", () => {
         const act: Record<string, () => void> = {
-          in: () => zoom(0.7), out: () => zoom(1 / 0.7), whole: () => show(all),
+          in: () => zoom(0.7), out: () => zoom(1 / 0.7), whole,
           left: () => move(-0.2, 0), right: () => move(0.2, 0), up: () => move(0, -0.2), down: () => move(0, 0.2),
         };
         act[b.dataset.stageDo ?? "whole"]?.();

@@ -120,6 +120,7 @@ type Crew struct {
 	Zone     string `json:"zone,omitempty"`  // Europe/Madrid; UTC
 	Parking  string `json:"parking,omitempty"`
 	TankL    string `json:"tank_l,omitempty"`
+	Climber  bool   `json:"climber,omitempty"` // a climber and a second trained person are in the crew
 }
 
 // Defaults of a crew (program defaults).
@@ -148,6 +149,11 @@ func (c Crew) Plan() (plan.Crew, error) {
 	}
 	for i := range n {
 		out.People = append(out.People, crew.Person{ID: strconv.Itoa(i + 1)})
+	}
+	if c.Climber && n < 2 {
+		bad("crew-climber-alone", nil)
+	} else if c.Climber {
+		out.People[0].Climber, out.People[1].AloftTrained = true, true
 	}
 	if out.Start == "" {
 		out.Start = DefaultStart

@@ -3,7 +3,6 @@ package cli
 import (
 	"math"
 	"strconv"
-	"strings"
 	"time"
 	_ "time/tzdata" // zones must be known on any machine
 
@@ -12,7 +11,6 @@ import (
 	"sapward/internal/exchange"
 	"sapward/internal/report"
 	"sapward/measure/tree"
-	"sapward/numeric/exact"
 	"sapward/plan"
 	"sapward/plan/crew"
 )
@@ -92,26 +90,11 @@ func (o crewOptions) gear(p *plan.Plan) (plan.Crew, error) {
 
 // minorPrice turns a price into minor units for what the kit counts.
 func minorPrice(r exchange.PriceRow, o crewOptions) (crew.Price, *finding.Fault) {
-	minor := r.Price.Mul(exact.Int(report.MinorUnits(o.Currency)))
-	if exact.Int(minor.Floor()).Cmp(minor) != 0 {
-		return crew.Price{}, finding.Bad("price-decimals", finding.Where{File: o.Costs, Line: r.Row}, finding.Args{"currency": finding.Text(o.Currency)})
+	p, fault := brief.Price(r.Item, r.Price, r.Unit, o.Currency)
+	if fault != nil {
+		fault.Where = finding.Where{File: o.Costs, Line: r.Row}
 	}
-	p := crew.Price{Item: r.Item, Minor: minor.Floor(), Per: 1}
-	switch r.Unit {
-	case "L":
-		p.Per = 1_000_000
-	case "h":
-		p.Per = 3600
-	}
-	switch r.Item {
-	case "product":
-		p.Item = crew.CostProduct
-	case "labour", "labor":
-		p.Item = crew.CostLabour
-	default:
-		p.Item = "kit-" + strings.TrimPrefix(r.Item, "kit-")
-	}
-	return p, nil
+	return p, fault
 }
 
 // pilotOf finds the pilot tree in the plan and what was clocked on it.

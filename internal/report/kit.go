@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"sapward/finding"
+	"sapward/internal/brief"
 	"sapward/internal/draw"
 	"sapward/internal/lang"
 	"sapward/plan"
@@ -147,21 +148,9 @@ func (d *document) cost(c *crew.Cost) {
 	}
 }
 
-// minorDigits are the minor units in a unit of currencies that do not have a
-// hundred (ISO 4217, from memory).
-var minorDigits = map[string]int64{"JPY": 1, "KRW": 1, "CLP": 1, "VND": 1, "ISK": 1, "PYG": 1, "UGX": 1, "XAF": 1, "XOF": 1, "BHD": 1000, "KWD": 1000, "JOD": 1000, "OMR": 1000, "TND": 1000}
-
-// MinorUnits is how many minor units make one unit of a currency.
-func MinorUnits(currency string) int64 {
-	if d, ok := minorDigits[currency]; ok {
-		return d
-	}
-	return 100
-}
-
 // Money writes an amount with its currency: 12.50 EUR.
 func Money(m crew.Money) string {
-	switch MinorUnits(m.Currency) {
+	switch brief.MinorUnits(m.Currency) {
 	case 1:
 		return fmt.Sprintf("%d %s", m.Minor, m.Currency)
 	case 1000:

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"net/http"
 	"sync"
 
 	"sapward/internal/lang"
@@ -23,15 +22,12 @@ func printer(language, units string) *lang.Printer {
 // source is a work the program's numbers come from.
 type source struct{ Key, Text string }
 
-func (s *Server) about(w http.ResponseWriter, r *http.Request) {
-	v := s.view(r, "about", "")
-	v.Title = v.T("web-about")
-	v.D = []source{
+func (s *Server) about(c *call) error {
+	return c.show("about", c.T("web-about"), []source{
 		{"dose", "Freese, F. 1962. Elementary forest sampling. USDA Agriculture Handbook 232."},
 		{"et0", "Allen, R. G. et al. 1998. Crop evapotranspiration. FAO Irrigation and Drainage Paper 56."},
 		{"disease", "Madden, L. V., Hughes, G., van den Bosch, F. 2007. The study of plant disease epidemics. APS Press."},
 		{"fit", "FOCUS 2006. Guidance document on estimating persistence and degradation kinetics. EC SANCO/10058/2005."},
 		{"page", "W3C 2023. Web Content Accessibility Guidelines (WCAG) 2.2."},
-	}
-	s.show(w, r, http.StatusOK, "about", v)
+	})
 }

@@ -1,10 +1,11 @@
-package web
+package web_test
 
 import (
 	"context"
 	_ "embed"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -13,6 +14,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
@@ -63,12 +65,26 @@ func tab(t *testing.T) context.Context {
 	if browser.why != "" {
 		t.Skip(browser.why)
 	}
-	ctx, cancel := chromedp.NewContext(browser.ctx)
+	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext()) // cookies of its own
 	t.Cleanup(cancel)
-	if err := chromedp.Do(ctx); err != nil {
+	watch := chromedp.Func(func(ctx context.Context, tg *chromedp.Target) error {
+		_, err := cdp.Call(ctx, tg, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+			Source: `window.broken=[];document.addEventListener("securitypolicyviolation",e=>window.broken.push(e.violatedDirective+" "+e.blockedURI+" "+e.sourceFile+":"+e.lineNumber));window.addEventListener("error",e=>window.broken.push("script: "+e.message))`,
+		})
+		return err
+	})
+	if err := chromedp.Do(ctx, watch); err != nil {
 		t.Fatal(err)
 	}
 	return ctx
+}
+
+// whole reports what the policy of the page blocked and what its scripts threw.
+func whole(t *testing.T, ctx context.Context, what string) {
+	t.Helper()
+	for _, b := range eval[[]string](t, ctx, `window.broken||[]`) {
+		t.Errorf("%s: %s", what, b)
+	}
 }
 
 // do runs steps with a deadline of their own.
@@ -146,7 +162,7 @@ func wear(t *testing.T, ctx context.Context, base string, l look) {
 func clean(t *testing.T, ctx context.Context, what string) {
 	t.Helper()
 	eval[bool](t, ctx, axe+"; true")
-	found := eval[[]string](t, ctx, `axe.run(document,{resultTypes:["violations"]}).then(r=>r.violations.map(v=>v.id+": "+v.help+" ["+v.nodes.slice(0,3).map(n=>n.target.join(" ")+" "+(n.any[0]?.message||n.all[0]?.message||"")).join(" | ")+"]"))`)
+	found := eval[[]string](t, ctx, `axe.run(document,{resultTypes:["violations"],rules:{"target-size":{enabled:true}}}).then(r=>r.violations.map(v=>v.id+": "+v.help+" ["+v.nodes.slice(0,3).map(n=>n.target.join(" ")+" "+(n.any[0]?.message||n.all[0]?.message||"")).join(" | ")+"]"))`)
 	for _, f := range found {
 		t.Errorf("%s: %s", what, strings.TrimSpace(f))
 	}
@@ -156,8 +172,24 @@ func clean(t *testing.T, ctx context.Context, what string) {
 func narrow(t *testing.T, ctx context.Context, what string) {
 	t.Helper()
 	if out := eval[string](t, ctx, `(()=>{const w=document.documentElement.clientWidth;if(document.documentElement.scrollWidth<=w)return "";
-		const bad=[...document.querySelectorAll("body *")].filter(e=>e.getBoundingClientRect().right>w+1&&!e.closest(".scroll")).slice(-4).map(e=>e.tagName+"."+e.getAttribute("class")+" "+Math.round(e.getBoundingClientRect().right));
+		const bad=[...document.querySelectorAll("body *")].filter(e=>e.getBoundingClientRect().right>w+1&&!e.parentElement.closest(".scroll")).slice(-4).map(e=>e.tagName+"."+e.getAttribute("class")+" "+Math.round(e.getBoundingClientRect().right));
+		const it=document.createTreeWalker(document.body,NodeFilter.SHOW_TEXT);for(let n;n=it.nextNode();){const r=document.createRange();r.selectNodeContents(n);if(r.getBoundingClientRect().right>w+1&&!n.parentElement.closest(".scroll"))bad.push("text: "+n.data.slice(0,40))}
 		return document.documentElement.scrollWidth+" px wide: "+bad.join(", ")})()`); out != "" {
 		t.Errorf("%s scrolls sideways: %s", what, out)
+	}
+}
+
+// photograph keeps a picture of the whole page.
+func photograph(t *testing.T, ctx context.Context, dir, name string) {
+	t.Helper()
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644); err != nil {
+		t.Fatal(err)
 	}
 }

@@ -1,106 +1,97 @@
-package web
+package web_test
 
 import (
-	"io"
-	"net/http"
-	"net/http/httptest"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
-)
 
-// serve starts the pages on loopback.
-func serve(t *testing.T, o Options) *httptest.Server {
-	t.Helper()
-	o.Version = "test"
-	h, err := New(o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := httptest.NewServer(h)
-	t.Cleanup(s.Close)
-	return s
-}
+	"sapward/internal/app"
+	"sapward/internal/web"
+)
 
 // site is a page by a short name for screenshots.
 type site struct{ name, path string }
 
-func everyPage(t *testing.T) (base string, pages []site) {
-	s := serve(t, Options{Local: true})
-	return s.URL, []site{{"about", "/about"}, {"error", "/nowhere"}}
+// everyPage lists the pages of a filled and of an empty server, by base.
+func everyPage(t *testing.T) map[string][]site {
+	h, none, door := filled(t, web.Options{Local: true}), empty(t, web.Options{Local: true}), empty(t, web.Options{})
+	globe := onTheGlobe(t, h)
+	return map[string][]site{
+		h.url: {
+			{"estate-globe", "/estates/" + globe},
+			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
+			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
+			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
+			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
+			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"approve", "/drafts/" + h.draft + "/approve"},
+			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
+		},
+		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
+		door.url: {{"signin", "/signin"}, {"first-owner", "/first-owner"}},
+	}
+}
+
+// onTheGlobe adds an estate whose blocks have a place in degrees. It is
+// invented.
+func onTheGlobe(t *testing.T, h *stage) string {
+	t.Helper()
+	ctx := t.Context()
+	e, err := h.app.AddEstate(ctx, app.Local(), app.EstateFacts{Name: "Invented valley", Zone: "Europe/Madrid"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, name := range []string{"Upper terrace", "River row", "Chapel orchard"} {
+		x, y := -3.70+0.0022*float64(i), 40.40+0.0011*float64(i*i%3)
+		if _, err := h.app.AddBlock(ctx, app.Local(), e.ID, app.BlockFacts{Name: name, Globe: true, AreaHa: "1", Boundary: []app.Point{{X: x, Y: y}, {X: x + 0.0016, Y: y + 0.0002}, {X: x + 0.0014, Y: y + 0.0011}, {X: x + 0.0001, Y: y + 0.0009}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return e.ID
 }
 
 // Every page, at both widths, in both schemes and languages: no violation that
-// axe-core finds, and no sideways scrolling. With SAPWARD_SCREENS=folder every
-// page is also photographed into that folder (make screens).
+// axe-core finds, nothing blocked by the policy, no sideways scrolling, also at
+// 320 px. With SAPWARD_SCREENS=folder every
+// page is also photographed into that folder (make screens); with
+// SAPWARD_SCREENS_ONLY=draft,plan only those.
 func TestPages_AreAccessible(t *testing.T) {
 	ctx := tab(t)
-	base, pages := everyPage(t)
-	shots := os.Getenv("SAPWARD_SCREENS")
-	only := os.Getenv("SAPWARD_SCREENS_ONLY")
-	for _, l := range []look{{390, false, "en", "metric"}, {390, true, "es", "metric"}, {1280, false, "es", "metric"}, {1280, true, "en", "us"}, {390, false, "es", "us"}, {390, true, "en", "metric"}, {1280, false, "en", "metric"}, {1280, true, "es", "metric"}} {
-		if shots == "" && l.units == "us" && l.width == 390 {
-			break // the first four cover each value; the rest are for the photographs
-		}
-		wear(t, ctx, base, l)
+	shots, only := os.Getenv("SAPWARD_SCREENS"), os.Getenv("SAPWARD_SCREENS_ONLY")
+	every := shots != "" || only != "" || os.Getenv("SAPWARD_SOAK") == "1"
+	looks := []look{{390, false, "en", "metric"}, {1280, true, "es", "us"}}
+	if shots != "" {
+		looks = []look{{390, false, "en", "metric"}, {390, true, "es", "metric"}, {1280, false, "es", "metric"}, {1280, true, "en", "us"}, {390, false, "es", "us"}, {390, true, "en", "metric"}, {1280, false, "en", "metric"}, {1280, true, "es", "metric"}}
+	}
+	for base, pages := range everyPage(t) {
+		wear(t, ctx, base, look{320, false, "es", "metric"}) // WCAG 2.2, 1.4.10: reflow at 320 px
 		for _, p := range pages {
 			if only != "" && !strings.Contains(","+only+",", ","+p.name+",") {
 				continue
 			}
-			what := p.name + " " + l.name()
 			do(t, ctx, chromedp.Navigate(base+p.path), chromedp.WaitReady(chromedp.CSS("main")))
-			eval[bool](t, ctx, `document.fonts.ready.then(()=>true)`)
-			narrow(t, ctx, what)
-			if shots != "" {
-				png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-				if err != nil {
-					t.Fatal(err)
+			narrow(t, ctx, p.name+" at 320 px")
+		}
+		for k, l := range looks {
+			wear(t, ctx, base, l)
+			for i, p := range pages {
+				if only != "" && !strings.Contains(","+only+",", ","+p.name+",") {
+					continue
 				}
-				if err := os.MkdirAll(shots, 0o755); err != nil {
-					t.Fatal(err)
+				if !every && i%len(looks) != k {
+					continue // each page in one look; all of them with SAPWARD_SOAK=1 or for the photographs
 				}
-				if err := os.WriteFile(filepath.Join(shots, p.name+"-"+l.name()+".png"), png, 0o644); err != nil {
-					t.Fatal(err)
+				what := p.name + " " + l.name()
+				do(t, ctx, chromedp.Navigate(base+p.path), chromedp.WaitReady(chromedp.CSS("main")))
+				eval[bool](t, ctx, `document.fonts.ready.then(()=>true)`)
+				narrow(t, ctx, what)
+				whole(t, ctx, what)
+				if shots != "" {
+					photograph(t, ctx, shots, p.name+"-"+l.name())
 				}
+				clean(t, ctx, what)
 			}
-			clean(t, ctx, what)
 		}
 	}
-}
-
-// get asks for a page as a browser on this machine would.
-func get(t *testing.T, base, path string, header ...string) (*http.Response, string) {
-	t.Helper()
-	return ask(t, http.MethodGet, base+path, "", header...)
-}
-
-func ask(t *testing.T, method, url, body string, header ...string) (*http.Response, string) {
-	t.Helper()
-	req, err := http.NewRequest(method, url, strings.NewReader(body))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if body != "" {
-		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	}
-	for i := 0; i+1 < len(header); i += 2 {
-		if header[i] == "Host" {
-			req.Host = header[i+1]
-		}
-		req.Header.Set(header[i], header[i+1])
-	}
-	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-	res, err := c.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer res.Body.Close()
-	data, err := io.ReadAll(res.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return res, string(data)
 }

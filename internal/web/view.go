@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/gzip"
 	"embed"
+	"errors"
 	"fmt"
 	"html/template"
 	"log/slog"
@@ -15,6 +16,7 @@ import (
 	"golang.org/x/text/language"
 
 	"sapward/finding"
+	"sapward/internal/app"
 	"sapward/internal/draw"
 	"sapward/internal/lang"
 )
@@ -45,6 +47,9 @@ type view struct {
 	Zone       *time.Location
 	D          any
 	s          *Server
+	r          *http.Request
+	actor      app.Actor
+	names      map[string]string
 }
 
 // S says a message with arguments given as name, value, name, value.
@@ -111,6 +116,24 @@ func (v *view) Picture(sc draw.Scene, err error) template.HTML {
 	return template.HTML(sc.SVGInline()) //nolint:gosec // the drawing escapes its own texts
 }
 
+// Two widths of a drawing, in px: for a desk and for a phone.
+const (
+	wideDrawing   = 860
+	narrowDrawing = 330
+)
+
+// Pair is a drawing in two widths; the style sheet shows the one that fits, so
+// that its letters keep their size on a phone.
+func (v *view) Pair(id string, make func(id string, width float64) (draw.Scene, error)) template.HTML {
+	wide, err := make(id, wideDrawing)
+	narrow, narrowErr := make(id+"n", narrowDrawing)
+	if err != nil || narrowErr != nil {
+		v.s.log.Error("drawing", slog.String("id", id), slog.Any("err", err), slog.Any("narrow", narrowErr))
+		return v.Picture(wide, errors.Join(err, narrowErr))
+	}
+	return `<div class="at-desk">` + v.Picture(wide, nil) + `</div><div class="on-phone">` + v.Picture(narrow, nil) + `</div>`
+}
+
 // On reports whether two values print the same: which choice is on.
 func (v *view) On(a, b any) bool { return fmt.Sprint(a) == fmt.Sprint(b) }
 
@@ -138,7 +161,7 @@ func pages() (map[string]*template.Template, error) {
 		"join":  strings.Join,
 		"lower": strings.ToLower,
 		"add":   func(a, b int) int { return a + b },
-		"pct":   func(a, b int) int { return 100 * a / max(b, 1) },
+		"pick":  func(on bool, a, b string) string { return pick(on, a, b) },
 	})
 	shared, err := shared.ParseFS(templateFiles, "templates/layout.html", "templates/parts.html")
 	if err != nil {
@@ -211,21 +234,26 @@ func (s *Server) write(w http.ResponseWriter, r *http.Request, status int, page,
 
 var tongues = language.NewMatcher([]language.Tag{language.English, language.Spanish})
 
-// languageOf is the language a person chose, else the one the browser asks for.
-func languageOf(r *http.Request) string {
-	if c, err := r.Cookie("lang"); err == nil && slices.Contains(lang.Languages, c.Value) {
-		return c.Value
-	}
+// asked is the language the browser asks for.
+func asked(r *http.Request) string {
 	tags, _, _ := language.ParseAcceptLanguage(r.Header.Get("Accept-Language"))
 	_, i, _ := tongues.Match(tags...)
 	return lang.Languages[i]
 }
 
-func choice(r *http.Request, name string, allowed ...string) string {
+// cookie is what a person chose in this browser, or nothing.
+func cookie(r *http.Request, name string, allowed ...string) string {
 	if c, err := r.Cookie(name); err == nil && slices.Contains(allowed, c.Value) {
 		return c.Value
 	}
-	return allowed[0]
+	return ""
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
 }
 
 // prefs keeps language, units and scheme of one browser.

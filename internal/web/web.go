@@ -6,35 +6,52 @@ package web
 //go:generate go test . -run TestBundle_IsFresh -update
 
 import (
+	"context"
+	"crypto/rand"
 	"errors"
 	"html/template"
 	"log/slog"
+	"net"
 	"net/http"
 	"strings"
+	"time"
+
+	"github.com/alexedwards/scs/v2"
+	"github.com/go-chi/httprate"
 
 	"sapward/finding"
+	"sapward/internal/app"
+	"sapward/internal/lang"
 )
 
 // Options say how the pages are served.
 type Options struct {
-	Local   bool   // loopback only: no sign-in, whoever is at the machine is owner
-	TLS     bool   // served over HTTPS: cookies are marked secure
-	Version string // of the program
-	Log     *slog.Logger
+	Local     bool   // loopback only: no sign-in, whoever is at the machine is owner
+	TLS       bool   // served over HTTPS: cookies are marked secure
+	Version   string // of the program
+	BackupDir string // where backups go; empty: none from the pages
+	Tables    app.ExportWriter
+	Log       *slog.Logger
 }
 
 // Server answers the browser.
 type Server struct {
-	opt    Options
-	log    *slog.Logger
-	byName map[string]*asset
-	byURL  map[string]*asset
-	pages  map[string]*template.Template
+	opt      Options
+	app      *app.App
+	log      *slog.Logger
+	sessions *scs.SessionManager
+	byName   map[string]*asset
+	byURL    map[string]*asset
+	pages    map[string]*template.Template
+	last     lastLaid
+	drafts   knownDrafts
+	uploads  uploads
+	job      job
 }
 
-// New returns the handler of all pages.
-func New(o Options) (http.Handler, error) {
-	s := &Server{opt: o, log: o.Log}
+// New returns the handler of all pages over the use cases.
+func New(a *app.App, o Options) (http.Handler, error) {
+	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o)}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -43,16 +60,154 @@ func New(o Options) (http.Handler, error) {
 	if s.pages, err = pages(); err != nil {
 		return nil, err
 	}
-	mux := http.NewServeMux()
-	mux.HandleFunc("GET /static/", s.serveStatic)
-	mux.HandleFunc("POST /prefs", s.prefs)
-	mux.HandleFunc("GET /about", s.about)
-	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, missingPage()) })
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &finding.Fault{Class: finding.Denied, ID: "web-cross-site"})
 	}))
-	return s.secure(s.caught(s.ownHost(cross.Handler(bounded(mux))))), nil
+	return s.secure(s.caught(s.ownHost(cross.Handler(bounded(s.sessions.LoadAndSave(s.routes())))))), nil
+}
+
+// Tries to sign in, by address and by name (program defaults).
+const (
+	triesByAddress = 20 // in five minutes
+	triesByName    = 10 // in five minutes
+)
+
+// routes are the addresses of the app in plain words.
+func (s *Server) routes() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /static/", s.serveStatic)
+	mux.HandleFunc("POST /prefs", s.prefs)
+	mux.HandleFunc("/", s.root)
+	page := func(here string, f func(*call) error, patterns ...string) {
+		for _, p := range patterns {
+			mux.Handle(p, s.page(here, f))
+		}
+	}
+	page("estates", s.estates, "GET /estates")
+	page("estates", s.newEstate, "GET /estates/new", "POST /estates/new")
+	page("estates", s.estate, "GET /estates/{id}")
+	page("estates", s.editEstate, "GET /estates/{id}/edit", "POST /estates/{id}/edit")
+	page("estates", s.retireEstate, "POST /estates/{id}/retire")
+	page("estates", s.audit, "GET /estates/{id}/history")
+	page("data", s.export, "GET /estates/{id}/export.zip")
+	page("estates", s.newBlock, "GET /estates/{id}/blocks/new", "POST /estates/{id}/blocks/new")
+	page("estates", s.search, "GET /search")
+	page("estates", s.undo, "POST /undo")
+
+	page("estates", s.block, "GET /blocks/{id}")
+	page("estates", s.editBlock, "GET /blocks/{id}/edit", "POST /blocks/{id}/edit")
+	page("estates", s.retireBlock, "POST /blocks/{id}/retire")
+	page("estates", s.trees, "GET /blocks/{id}/trees")
+	page("estates", s.newTree, "GET /blocks/{id}/trees/new", "POST /blocks/{id}/trees/new")
+	page("estates", s.record, "POST /blocks/{id}/applications")
+	page("estates", s.addDraft, "POST /blocks/{id}/drafts")
+
+	page("estates", s.tree, "GET /trees/{id}")
+	page("estates", s.editTree, "GET /trees/{id}/edit", "POST /trees/{id}/edit")
+	for _, what := range []string{"measure", "rate", "wounds"} {
+		page("estates", s.treeDo(what), "POST /trees/{id}/"+what)
+	}
+	page("estates", s.attach, "POST /trees/{id}/files")
+	page("estates", s.file, "GET /files/{id}")
+	page("estates", s.retireTree, "POST /trees/{id}/retire")
+	page("estates", s.retireWound, "POST /trees/{id}/wounds/{wound}/retire")
+	page("estates", s.closeWound, "POST /trees/{id}/wounds/{wound}/close")
+
+	page("cards", s.cards, "GET /cards")
+	page("cards", s.newCard, "GET /cards/new", "POST /cards/new")
+	page("cards", s.tryCard, "POST /cards/try")
+	page("cards", s.card, "GET /cards/{id}")
+	page("cards", s.changeCard, "POST /cards/{id}")
+	page("cards", s.retireCard, "POST /cards/{id}/retire")
+	page("cards", s.checkCard, "POST /cards/{id}/check")
+
+	page("estates", s.showDraft, "GET /drafts/{id}")
+	page("estates", s.saveDraft, "POST /drafts/{id}")
+	page("estates", s.answerDraft, "POST /drafts/{id}/answer")
+	page("estates", s.compare, "GET /drafts/{id}/compare")
+	page("estates", s.setAside, "POST /drafts/{id}/aside")
+	page("estates", s.approve, "GET /drafts/{id}/approve", "POST /drafts/{id}/approve")
+	page("estates", s.retireDraft, "POST /drafts/{id}/retire")
+	page("estates", s.showPlan, "GET /plans/{id}")
+	page("estates", s.withdraw, "POST /plans/{id}/withdraw")
+	page("estates", s.keepGate, "POST /plans/{id}/gate")
+	for _, kind := range []string{"drafts", "plans"} {
+		page("estates", s.planTrunk(kind, false), "GET /"+kind+"/{id}/trunk")
+		page("estates", s.planTrunk(kind, true), "GET /"+kind+"/{id}/turn")
+		for _, ext := range []string{"pdf", "csv", "json", "ics"} {
+			page("estates", s.paper(kind, ext), "GET /"+kind+"/{id}/plan."+ext)
+		}
+	}
+
+	page("data", s.data, "GET /data")
+	page("data", s.preview, "POST /data/preview")
+	page("data", s.importFile, "POST /data/import")
+	page("data", s.backup, "POST /data/backup")
+	page("data", s.startCheck, "POST /data/check")
+	page("data", s.checkState, "GET /data/check")
+	page("data", s.stopCheck, "POST /data/check/stop")
+
+	page("people", s.people, "GET /people")
+	page("people", s.addPerson, "POST /people")
+	page("people", s.grant, "POST /people/{id}/grant")
+	page("people", s.revoke, "POST /people/{id}/revoke")
+	page("people", s.retirePerson, "POST /people/{id}/retire")
+	page("people", s.signOutAll, "POST /people/{id}/signout")
+	page("people", s.setPassphrase, "POST /people/{id}/passphrase")
+	page("settings", s.settings, "GET /settings")
+	page("settings", s.saveSettings, "POST /settings")
+	page("about", s.about, "GET /about")
+
+	if !s.opt.Local {
+		slow := s.slowly()
+		mux.HandleFunc("GET /signin", s.signInForm)
+		mux.Handle("POST /signin", slow(http.HandlerFunc(s.signIn)))
+		mux.HandleFunc("GET /first-owner", s.firstOwnerForm)
+		mux.Handle("POST /first-owner", slow(http.HandlerFunc(s.firstOwner)))
+		mux.HandleFunc("POST /signout", s.signOut)
+	}
+	return mux
+}
+
+// slowly limits tries to sign in by address and by name.
+func (s *Server) slowly() func(http.Handler) http.Handler {
+	tooMany := httprate.WithLimitHandler(func(w http.ResponseWriter, r *http.Request) {
+		s.log.Warn("too many tries to sign in", slog.String("address", clientOf(r)))
+		v := s.view(r, "", "")
+		v.Title, v.D = v.T("web-error-busy"), problem{Status: http.StatusTooManyRequests, Lines: []string{v.T("web-too-many-tries")}, Next: "/signin"}
+		s.show(w, r, http.StatusTooManyRequests, "error", v)
+	})
+	address := httprate.Limit(triesByAddress, 5*time.Minute, tooMany, httprate.WithKeyFuncs(func(r *http.Request) (string, error) { return clientOf(r), nil }))
+	name := httprate.Limit(triesByName, 5*time.Minute, tooMany, httprate.WithKeyFuncs(func(r *http.Request) (string, error) {
+		return strings.ToLower(strings.TrimSpace(r.PostFormValue("name"))), nil
+	}))
+	return func(next http.Handler) http.Handler { return address(name(next)) }
+}
+
+// clientOf is the address a request came from; headers that anyone can write
+// are not believed.
+func clientOf(r *http.Request) string {
+	if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil {
+		return host
+	}
+	return r.RemoteAddr
+}
+
+// token is a new random name.
+func (s *Server) token() string { return rand.Text() }
+
+// signOutPerson ends a person's sessions but the one whose token is kept.
+func (s *Server) signOutPerson(ctx context.Context, person, keep string) {
+	err := s.sessions.Iterate(ctx, func(ctx context.Context) error {
+		if s.sessions.GetString(ctx, "person") == person && s.sessions.Token(ctx) != keep {
+			return s.sessions.Destroy(ctx)
+		}
+		return nil
+	})
+	if err != nil {
+		s.log.Error("sessions", slog.Any("err", err))
+	}
 }
 
 func missingPage() *finding.Fault {
@@ -79,6 +234,9 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	for _, f := range fs {
 		if f.Class == finding.Internal || f.Class == finding.Storage {
 			s.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("path", r.URL.Path))
+		}
+		if f.Class == finding.Denied {
+			s.log.Warn("denied", slog.String("id", f.ID), slog.String("path", r.URL.Path), slog.String("person", v.actor.Person), slog.String("address", clientOf(r)))
 		}
 		if f.Class == finding.Internal {
 			f = &finding.Fault{Class: f.Class, ID: "web-internal"}
@@ -117,11 +275,25 @@ func statusWord(status int) string {
 
 // view gathers what every page needs of a request.
 func (s *Server) view(r *http.Request, here, title string) *view {
-	units := choice(r, "units", "metric", "us")
-	v := &view{
-		Printer: printer(languageOf(r), units), Units: units, Theme: choice(r, "theme", "auto", "light", "dark"),
-		Here: here, Title: title, Path: r.URL.RequestURI(), Local: s.opt.Local, SignedIn: s.opt.Local, s: s,
+	v := &view{Here: here, Title: title, Path: r.URL.RequestURI(), Local: s.opt.Local, s: s, r: r}
+	v.actor, v.SignedIn = s.actor(r)
+	language, units, theme := cookie(r, "lang", lang.Languages...), cookie(r, "units", "metric", "us"), cookie(r, "theme", "auto", "light", "dark")
+	if v.SignedIn && s.app != nil {
+		if me, err := s.app.Me(r.Context(), v.actor); err == nil {
+			v.Who = me.Facts.Name
+			language, units, theme = orElse(language, me.Facts.Lang), orElse(units, me.Facts.Units), orElse(theme, me.Facts.Theme)
+		} else {
+			v.SignedIn = false
+		}
+		if set, err := s.app.Settings(r.Context(), v.actor); err == nil {
+			language, units = orElse(language, set.Facts.Lang), orElse(units, set.Facts.Units)
+		}
 	}
+	if language == "" {
+		language = asked(r)
+	}
+	v.Units, v.Theme = pick(units == "us", "us", "metric"), pick(theme == "", "auto", theme)
+	v.Printer = printer(language, v.Units)
 	if r.Method != http.MethodGet || strings.HasPrefix(v.Path, "/static/") {
 		v.Path = "/estates"
 	}

@@ -1,0 +1,143 @@
+// Package app holds the use cases of the app: everything a person can do with
+// estates, blocks, trees, cards and plans. It decides who may do what, calls the
+// core, and asks a Store to keep the facts. It knows no SQL, no HTTP, no YAML
+// and no files: what it needs of them it declares as small interfaces.
+//
+// Every exported method of App takes the context and the Actor first and checks
+// the table of permissions before anything else. Every write is one transaction:
+// the version a person looked at is checked, the event is appended, and the
+// tables that pages read follow from it. Nothing is deleted.
+package app
+
+import (
+	"context"
+	"io"
+	"time"
+
+	"sapward/finding"
+	"sapward/measure/tree"
+	"sapward/plan/label"
+)
+
+// Actor is who acts. Local is the person alone on a laptop: loopback, no
+// sign-in, owner of everything. The zero Actor is a stranger.
+type Actor struct {
+	Person string
+	Local  bool
+}
+
+// LocalPerson is the identifier that events of the local actor carry.
+const LocalPerson = "local"
+
+// Local is the person alone on a laptop.
+func Local() Actor { return Actor{Person: LocalPerson, Local: true} }
+
+// Card is a label card as its reader understood it.
+type ReadCard struct {
+	Card       label.Card
+	Hash       string
+	Canonical  []byte // RFC 8785 canonical JSON of the content
+	Place      func(path string) finding.Where
+	Understood []Echo
+}
+
+// Echo says how a quantity of a card was understood. Note, if any, is a message
+// identifier.
+type Echo struct{ Path, Written, Understood, Note string }
+
+// CardReader reads the text of a card; the error is finding.Faults with places.
+type CardReader interface {
+	ReadCard(text []byte, name string) (ReadCard, error)
+}
+
+// Columns maps a header as the file writes it to a column as Sapward names it,
+// such as "Contorno" to "girth_cm"; an empty name leaves the column out. A nil
+// map leaves matching to the reader.
+type Columns map[string]string
+
+// ColumnUse says what a header of a file was read as.
+type ColumnUse struct {
+	Header string `json:"header"`
+	Column string `json:"column"` // empty: not used
+	Place  int    `json:"place"`
+}
+
+// Table says what a file of rows held.
+type Table struct {
+	Headers []string
+	Columns []ColumnUse
+	Rows    int
+	Notes   []finding.Finding
+}
+
+// TableReader reads tables of people's files, CSV or XLSX. With any fault it
+// returns no rows and finding.Faults with all of them. Names lists the columns
+// that a table of trees may have, for a person to choose from.
+type TableReader interface {
+	Trees(r io.Reader, name string, match Columns) ([]tree.Tree, Table, error)
+	Wounds(r io.Reader, name string) ([]tree.Wound, error)
+	Limbs(r io.Reader, name string) ([]tree.Limb, error)
+	Obstacles(r io.Reader, name string) ([]tree.Obstacle, error)
+	History(r io.Reader, name string) ([]tree.Treatment, error)
+	Names() []string
+}
+
+// Keeper does the housekeeping of the data folder.
+type Keeper interface {
+	// Backup writes a verified copy under dir and returns its folder.
+	Backup(ctx context.Context, dir string) (BackupReport, error)
+	// Check verifies chain, projections, attachments, keys and integrity. It
+	// returns one finding a problem; none means clean.
+	Check(ctx context.Context, progress func(done, of int64)) (CheckReport, error)
+}
+
+// BackupReport says what a backup holds.
+type BackupReport struct {
+	Folder      string `json:"folder"`
+	Events      int64  `json:"events"`
+	Head        string `json:"head"` // hash of the last event
+	Attachments int    `json:"attachments"`
+	Bytes       int64  `json:"bytes"`
+}
+
+// CheckReport is what a check found.
+type CheckReport struct {
+	Events      int64             `json:"events"`
+	Rows        int64             `json:"rows"`
+	Attachments int               `json:"attachments"`
+	Head        string            `json:"head"`
+	Findings    []finding.Finding `json:"findings"`
+}
+
+// Config is what an App is made of. Store, Now, NewID and Random are required.
+type Config struct {
+	Store      Store
+	Keeper     Keeper // nil: no backup and check from the app
+	CardReader CardReader
+	Tables     TableReader
+	Engine     string           // the program's version, kept on every plan
+	Now        func() time.Time // the clock
+	NewID      func() string    // UUIDv7 as text
+	Random     io.Reader        // crypto/rand.Reader
+}
+
+// App is the use cases. It is safe for concurrent use.
+type App struct {
+	Config
+	cache cache
+	token ownerToken
+}
+
+// New returns the use cases over a store.
+func New(c Config) *App { return &App{Config: c} }
+
+// missing is the fault for something that does not exist, or that the actor may
+// not know of.
+func missing(what string) error {
+	return &finding.Fault{Class: finding.Missing, ID: "app-missing", Args: finding.Args{"what_by": finding.Text("kind-" + what)}}
+}
+
+// usage is a fault of the request.
+func usage(id string, args finding.Args) *finding.Fault {
+	return &finding.Fault{Class: finding.Usage, ID: id, Args: args}
+}

@@ -1,0 +1,196 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+
+	"sapward/finding"
+)
+
+// Archive takes the files of an export.
+type Archive interface {
+	File(name string, write func(io.Writer) error) error
+}
+
+// ExportWriter writes the tables of an export; names are file names in the
+// archive. It is wired to internal/exchange.
+type ExportWriter interface {
+	Trees(w io.Writer, trees []TreeFacts) error
+	Wounds(w io.Writer, wounds []TreeWound) error
+	Limbs(w io.Writer, trees []TreeFacts) error
+	Obstacles(w io.Writer, trees []TreeFacts) error
+	History(w io.Writer, block string, apps []ApplicationFacts) error
+}
+
+// Export writes everything of an estate: tables that Import reads again, cards
+// as they were typed, plans as they were signed, attached files, and the events
+// one a line.
+func (a *App) Export(ctx context.Context, actor Actor, estate string, to Archive, tables ExportWriter) error {
+	if err := a.mayOn(ctx, actor, "Export", TypeEstate, estate); err != nil {
+		return err
+	}
+	e, err := get[EstateFacts](ctx, a.Store, TypeEstate, estate)
+	if err != nil {
+		return err
+	}
+	if err := to.File("estate.json", writeJSON(e.Facts)); err != nil {
+		return err
+	}
+	blocks, err := list[BlockFacts](ctx, a.Store, Query{Type: TypeBlock, Parent: estate})
+	if err != nil {
+		return err
+	}
+	for i, b := range blocks {
+		if err := a.exportBlock(ctx, folderName(i+1, b.Facts.Name), b, to, tables); err != nil {
+			return err
+		}
+	}
+	cards, err := a.cards(ctx, true)
+	if err != nil {
+		return err
+	}
+	for i, c := range cards {
+		vs, err := a.versions(ctx, a.Store, c.ID)
+		if err != nil {
+			return err
+		}
+		for _, v := range vs {
+			name := "cards/" + folderName(i+1, v.Facts.Product) + "-" + v.Hash[:12] + ".yaml"
+			err := to.File(name, func(w io.Writer) error { _, err := io.WriteString(w, v.Facts.Text); return err })
+			if err != nil {
+				return err
+			}
+		}
+	}
+	return to.File("events.jsonl", func(w io.Writer) error {
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		return a.Store.EachEvent(ctx, func(ev Event) error {
+			if ev.Estate != estate && ev.Type != TypeCard && ev.Type != TypeCheck {
+				return nil
+			}
+			return enc.Encode(secret(ev))
+		})
+	})
+}
+
+func (a *App) exportBlock(ctx context.Context, dir string, b Block, to Archive, tables ExportWriter) error {
+	g, err := a.gather(ctx, b.ID)
+	if err != nil {
+		return err
+	}
+	in := g.inputs
+	if err := to.File(dir+"/block.json", writeJSON(b.Facts)); err != nil {
+		return err
+	}
+	for _, f := range []struct {
+		name string
+		some bool
+		to   func(io.Writer) error
+	}{
+		{"trees.csv", len(in.Trees) > 0, func(w io.Writer) error { return tables.Trees(w, in.Trees) }},
+		{"wounds.csv", len(in.Wounds) > 0, func(w io.Writer) error { return tables.Wounds(w, in.Wounds) }},
+		{"limbs.csv", len(g.limbs) > 0, func(w io.Writer) error { return tables.Limbs(w, in.Trees) }},
+		{"obstacles.csv", len(g.obstacles) > 0, func(w io.Writer) error { return tables.Obstacles(w, in.Trees) }},
+		{"history.csv", len(in.Applications) > 0, func(w io.Writer) error { return tables.History(w, b.Facts.Name, in.Applications) }},
+	} {
+		if f.some {
+			if err := to.File(dir+"/"+f.name, f.to); err != nil {
+				return err
+			}
+		}
+	}
+	plans, err := list[PlanFacts](ctx, a.Store, Query{Type: TypePlan, Parent: b.ID, Retired: true})
+	if err != nil {
+		return err
+	}
+	copyFile := func(name, hash string) error {
+		r, err := a.Store.OpenFile(ctx, hash)
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		return to.File(name, func(w io.Writer) error { _, err := io.Copy(w, r); return err })
+	}
+	for i, p := range plans {
+		at := dir + "/plans/" + folderName(i+1, p.Facts.On)
+		if err := errors.Join(copyFile(at+"/plan.json", p.Facts.Document.Hash), copyFile(at+"/inputs.json", p.Facts.Inputs.Hash)); err != nil {
+			return err
+		}
+	}
+	files, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Estate: b.Estate})
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		if of := f.Parent; of != b.ID {
+			continue
+		}
+		if err := copyFile(dir+"/files/"+f.Facts.Hash[:12]+"-"+safeName(f.Facts.Name), f.Facts.Hash); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func writeJSON(v any) func(io.Writer) error {
+	return func(w io.Writer) error {
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		enc.SetIndent("", "  ")
+		return enc.Encode(v)
+	}
+}
+
+// folderName makes a name of letters, digits and hyphens, numbered so that two
+// never meet.
+func folderName(n int, name string) string {
+	return fmt.Sprintf("%03d-%s", n, safeName(name))
+}
+
+// safeName keeps letters, digits, hyphen and dot; all else becomes a hyphen.
+func safeName(name string) string {
+	out := []byte{}
+	for _, c := range []byte(name) {
+		switch {
+		case c >= 'a' && c <= 'z', c >= '0' && c <= '9', c == '-', c == '.' && len(out) > 0:
+			out = append(out, c)
+		case c >= 'A' && c <= 'Z':
+			out = append(out, c+'a'-'A')
+		case len(out) > 0 && out[len(out)-1] != '-':
+			out = append(out, '-')
+		}
+	}
+	if len(out) == 0 {
+		return "x"
+	}
+	if len(out) > 60 {
+		out = out[:60]
+	}
+	return string(out)
+}
+
+// Backup writes a verified copy of everything under dir.
+func (a *App) Backup(ctx context.Context, actor Actor, dir string) (BackupReport, error) {
+	if err := a.may(ctx, actor, "Backup", ""); err != nil {
+		return BackupReport{}, err
+	}
+	if a.Keeper == nil {
+		return BackupReport{}, &finding.Fault{Class: finding.Internal, ID: "internal", Args: finding.Args{"cause": finding.Text("no keeper")}}
+	}
+	return a.Keeper.Backup(ctx, dir)
+}
+
+// Check verifies everything that is kept.
+func (a *App) Check(ctx context.Context, actor Actor, progress func(done, of int64)) (CheckReport, error) {
+	if err := a.may(ctx, actor, "Check", ""); err != nil {
+		return CheckReport{}, err
+	}
+	if a.Keeper == nil {
+		return CheckReport{}, &finding.Fault{Class: finding.Internal, ID: "internal", Args: finding.Args{"cause": finding.Text("no keeper")}}
+	}
+	return a.Keeper.Check(ctx, progress)
+}

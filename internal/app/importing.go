@@ -1,0 +1,443 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"reflect"
+	"sort"
+
+	"sapward/finding"
+	q "sapward/measure/quantity"
+	"sapward/measure/tree"
+)
+
+// Kinds of table that can be imported into a block.
+const (
+	TableTrees     = "trees"
+	TableWounds    = "wounds"
+	TableLimbs     = "limbs"
+	TableObstacles = "obstacles"
+	TableHistory   = "history"
+)
+
+// ImportPreview says what an import would do. Nothing is kept yet.
+type ImportPreview struct {
+	Kind      string
+	Table     Table    // headers and how they were read; for trees
+	Names     []string // columns that a header can be matched to; for trees
+	Add       int      // things that are new
+	Change    int      // trees whose facts differ
+	Same      int      // things that are kept already
+	Strangers []string // tags the table names that the block does not hold, at most finding.MaxTrees
+	Examples  []ImportExample
+}
+
+// ImportExample is one tree that would be added or changed.
+type ImportExample struct {
+	Tag     string
+	New     bool
+	Changes []FieldChange
+}
+
+// ImportResult says what an import did.
+type ImportResult struct {
+	ImportPreview
+	Act string // of the import; Undo takes it
+}
+
+// imported is what a table asks for.
+type imported struct {
+	preview ImportPreview
+	changes []Change
+}
+
+// PreviewImport reads a table of a block and says what it would do, or
+// everything that is wrong with it at once.
+func (a *App) PreviewImport(ctx context.Context, actor Actor, block, kind, name string, r io.Reader, match Columns) (ImportPreview, error) {
+	if err := a.mayOn(ctx, actor, "PreviewImport", TypeBlock, block); err != nil {
+		return ImportPreview{}, err
+	}
+	im, err := a.importing(ctx, a.Store, block, kind, name, r, match)
+	return im.preview, err
+}
+
+// Import reads a table of a block and keeps it in one transaction. It is
+// idempotent: a tree is found by its tag, a wound by its place, an earlier
+// treatment by product and day; the same file twice changes nothing. A column
+// the file does not have leaves what is kept as it is.
+func (a *App) Import(ctx context.Context, actor Actor, block, kind, name string, r io.Reader, match Columns) (ImportResult, error) {
+	if err := a.mayOn(ctx, actor, "Import", TypeBlock, block); err != nil {
+		return ImportResult{}, err
+	}
+	var out ImportResult
+	err := a.Store.InTx(ctx, func(tx Tx) error {
+		im, err := a.importing(ctx, tx, block, kind, name, r, match)
+		out.ImportPreview = im.preview
+		if err != nil || len(im.changes) == 0 {
+			return err
+		}
+		for i := range im.changes {
+			if im.changes[i].ID == "" {
+				im.changes[i].ID = a.NewID()
+			}
+		}
+		es, err := tx.Append(ctx, actor.Person, im.changes...)
+		if err == nil {
+			out.Act = es[0].Act
+		}
+		return err
+	})
+	return out, err
+}
+
+// standing are the trees of a block by tag.
+type standing struct {
+	estate string
+	trees  map[string]State
+	facts  map[string]TreeFacts
+}
+
+func (a *App) standing(ctx context.Context, r Reader, block string) (standing, error) {
+	s := standing{trees: map[string]State{}, facts: map[string]TreeFacts{}}
+	b, err := r.State(ctx, TypeBlock, block)
+	if err != nil {
+		return s, err
+	}
+	s.estate = b.Estate
+	err = r.EachTree(ctx, block, func(states []State) error {
+		facts, err := decodeAll[TreeFacts](states)
+		for i, f := range facts {
+			s.trees[f.Tag], s.facts[f.Tag] = states[i], f
+		}
+		return err
+	})
+	return s, err
+}
+
+func (a *App) importing(ctx context.Context, r Reader, block, kind, name string, in io.Reader, match Columns) (imported, error) {
+	im := imported{preview: ImportPreview{Kind: kind}}
+	if kind == TableTrees {
+		im.preview.Names = a.Tables.Names()
+		trees, table, err := a.Tables.Trees(in, name, match)
+		im.preview.Table = table
+		if err != nil {
+			return im, err
+		}
+		s, err := a.standing(ctx, r, block)
+		if err != nil {
+			return im, err
+		}
+		return im, im.trees(s, block, trees)
+	}
+	switch kind {
+	case TableWounds, TableLimbs, TableObstacles, TableHistory:
+	default:
+		return im, usage("import-kind", finding.Args{"text": finding.Text(clip(kind))})
+	}
+	s, err := a.standing(ctx, r, block)
+	if err != nil {
+		return im, err
+	}
+	switch kind {
+	case TableWounds:
+		rows, err := a.Tables.Wounds(in, name)
+		if err != nil {
+			return im, err
+		}
+		have, err := r.BlockWounds(ctx, block)
+		if err != nil {
+			return im, err
+		}
+		return im, im.wounds(s, rows, have)
+	case TableLimbs:
+		rows, err := a.Tables.Limbs(in, name)
+		if err != nil {
+			return im, err
+		}
+		return im, im.limbs(s, rows)
+	case TableObstacles:
+		rows, err := a.Tables.Obstacles(in, name)
+		if err != nil {
+			return im, err
+		}
+		return im, im.obstacles(s, rows)
+	}
+	rows, err := a.Tables.History(in, name)
+	if err != nil {
+		return im, err
+	}
+	have, err := list[ApplicationFacts](ctx, r, Query{Type: TypeApplication, Parent: block})
+	if err != nil {
+		return im, err
+	}
+	return im, im.history(s, block, rows, have)
+}
+
+// maxExamples bounds the trees a preview shows.
+const maxExamples = 20
+
+// trees compares a table with what stands in the block.
+func (im *imported) trees(s standing, block string, trees []tree.Tree) error {
+	bodies := make([]TreeFacts, len(trees))
+	encoded := make([][]byte, len(trees))
+	errs := make([]error, len(trees))
+	parallel(len(trees), func(from, to int) {
+		for i := from; i < to; i++ {
+			f := FactsOf(trees[i])
+			if old, there := s.facts[f.Tag]; there {
+				f = merge(old, f)
+				if reflect.DeepEqual(old, f) {
+					continue
+				}
+			}
+			if errs[i] = f.tidy(); errs[i] != nil {
+				continue
+			}
+			bodies[i] = f
+			encoded[i], errs[i] = encode(f)
+		}
+	})
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	for i := range trees {
+		if encoded[i] == nil {
+			im.preview.Same++
+			continue
+		}
+		f := bodies[i]
+		c := Change{Type: TypeTree, Verb: Imported, Estate: s.estate, Parent: block, Sort: SortKey(f.Tag), Version: 1, Body: encoded[i]}
+		old, there := s.trees[f.Tag]
+		if there {
+			c.ID, c.Version = old.ID, old.Version+1
+			im.preview.Change++
+		} else {
+			im.preview.Add++
+		}
+		im.changes = append(im.changes, c)
+		if len(im.preview.Examples) < maxExamples {
+			im.preview.Examples = append(im.preview.Examples, ImportExample{f.Tag, !there, differ(leaves(s.facts[f.Tag]), leaves(f))})
+		}
+	}
+	return nil
+}
+
+// merge lays what a table says over what is kept; what it does not say stays.
+func merge(old, f TreeFacts) TreeFacts {
+	out := old
+	or := func(to *string, s string) {
+		if s != "" {
+			*to = s
+		}
+	}
+	or(&out.Species, f.Species)
+	or(&out.Wood, f.Wood)
+	or(&out.AgeClass, f.AgeClass)
+	or(&out.HeightM, f.HeightM)
+	or(&out.CrownM, f.CrownM)
+	or(&out.Status, f.Status)
+	or(&out.CrownLossPct, f.CrownLossPct)
+	if f.Bearing != nil {
+		out.Bearing = f.Bearing
+	}
+	if f.XM != nil {
+		out.XM, out.YM = f.XM, f.YM
+	}
+	if f.Lat != nil {
+		out.Lat, out.Lon = f.Lat, f.Lon
+	}
+	out.Stems = append([]StemFacts{}, old.Stems...)
+	for _, s := range f.Stems {
+		at := -1
+		for i := range out.Stems {
+			if out.Stems[i].Name == s.Name {
+				at = i
+			}
+		}
+		if at < 0 {
+			out.Stems = append(out.Stems, s)
+			continue
+		}
+		o := &out.Stems[at]
+		if s.DiameterCM != o.DiameterCM || s.GirthCM != o.GirthCM { // another reading: who and when are not known
+			o.On, o.Taker, o.Instrument = "", "", ""
+		}
+		o.DiameterCM, o.GirthCM = s.DiameterCM, s.GirthCM
+		or(&o.MeasuredAtM, s.MeasuredAtM)
+		or(&o.BarkMM, s.BarkMM)
+		or(&o.FlareGirthCM, s.FlareGirthCM)
+	}
+	return out
+}
+
+func (im *imported) stranger(tag string) {
+	for _, t := range im.preview.Strangers {
+		if t == tag {
+			return
+		}
+	}
+	if len(im.preview.Strangers) < finding.MaxTrees {
+		im.preview.Strangers = append(im.preview.Strangers, tag)
+	}
+}
+
+func (im *imported) wounds(s standing, rows []tree.Wound, have []State) error {
+	kept := map[string]bool{}
+	key := func(treeID string, f WoundFacts) string {
+		return fmt.Sprintf("%s|%s|%g|%s|%d", treeID, f.Stem, f.AzimuthDeg, f.HeightCM, f.Year)
+	}
+	facts, err := decodeAll[WoundFacts](have)
+	if err != nil {
+		return err
+	}
+	for i, f := range facts {
+		kept[key(have[i].Parent, f)] = true
+	}
+	for _, w := range rows {
+		t, there := s.trees[w.Tree]
+		if !there {
+			im.stranger(w.Tree)
+			continue
+		}
+		f := woundFacts(w)
+		if err := f.tidy(); err != nil {
+			return err
+		}
+		k := key(t.ID, f)
+		if kept[k] {
+			im.preview.Same++
+			continue
+		}
+		kept[k] = true
+		body, err := encode(f)
+		if err != nil {
+			return err
+		}
+		im.preview.Add++
+		im.changes = append(im.changes, Change{Type: TypeWound, Verb: Imported, Estate: s.estate, Parent: t.ID, Sort: woundSort(f), Version: 1, Body: body})
+	}
+	return nil
+}
+
+// onTrees keeps rows that belong to trees' own facts.
+func (im *imported) onTrees(s standing, tags []string, set func(f *TreeFacts, tag string)) error {
+	for _, tag := range tags {
+		old, there := s.trees[tag]
+		if !there {
+			im.stranger(tag)
+			continue
+		}
+		f := s.facts[tag]
+		set(&f, tag)
+		if err := f.tidy(); err != nil {
+			return err
+		}
+		if reflect.DeepEqual(f, s.facts[tag]) {
+			im.preview.Same++
+			continue
+		}
+		body, err := encode(f)
+		if err != nil {
+			return err
+		}
+		im.preview.Change++
+		im.changes = append(im.changes, Change{Type: TypeTree, Verb: Imported, ID: old.ID, Estate: s.estate, Parent: old.Parent, Sort: old.Sort, Version: old.Version + 1, Body: body})
+	}
+	return nil
+}
+
+func (im *imported) limbs(s standing, rows []tree.Limb) error {
+	by := map[string][]LimbFacts{}
+	for _, l := range rows {
+		by[l.Tree] = append(by[l.Tree], LimbFacts{Name: l.Name, AzimuthDeg: l.AzimuthDeg, HeightM: textOf(q.Known(l.Height), "m"), DiameterCM: textOf(q.Known(l.Diameter), "cm")})
+	}
+	return im.onTrees(s, sorted(by), func(f *TreeFacts, tag string) { f.Limbs = by[tag] })
+}
+
+func (im *imported) obstacles(s standing, rows []tree.Obstacle) error {
+	by := map[string][]ObstacleFacts{}
+	for _, o := range rows {
+		by[o.Tree] = append(by[o.Tree], ObstacleFacts{Stem: o.Stem, FromDeg: o.FromDeg, ToDeg: o.ToDeg, Kind: o.Kind})
+	}
+	return im.onTrees(s, sorted(by), func(f *TreeFacts, tag string) { f.Obstacles = by[tag] })
+}
+
+func sorted[V any](m map[string]V) []string {
+	out := make([]string, 0, len(m))
+	for k := range m {
+		out = append(out, k)
+	}
+	sort.Slice(out, func(i, j int) bool { return SortKey(out[i]) < SortKey(out[j]) })
+	return out
+}
+
+// history gathers rows of one product, active, method and day into one
+// application.
+func (im *imported) history(s standing, block string, rows []tree.Treatment, have []Application) error {
+	group := map[string]*ApplicationFacts{}
+	var order []string
+	key := func(f ApplicationFacts) string {
+		whole := ""
+		if len(f.Trees) == 0 {
+			whole = "block"
+		}
+		return f.Product + "|" + f.Active + "|" + f.Method + "|" + f.DateEnd + "|" + whole
+	}
+	kept := map[string]map[string]bool{}
+	for _, h := range have {
+		k := key(h.Facts)
+		if kept[k] == nil {
+			kept[k] = map[string]bool{}
+		}
+		for _, t := range h.Facts.Trees {
+			kept[k][t.Tag] = true
+		}
+		kept[k][""] = kept[k][""] || len(h.Facts.Trees) == 0
+	}
+	text := func(known bool, s string) string {
+		if known {
+			return s
+		}
+		return ""
+	}
+	for _, r := range rows {
+		mass, volume := text(r.ActiveMass.Known, r.ActiveMass.Value.Base().String()), text(r.ProductVolume.Known, r.ProductVolume.Value.Base().String())
+		f := ApplicationFacts{Product: r.Product, Active: r.Active, Method: r.Method, DateEnd: r.DateEnd.String(), AreaHa: text(r.Area.Known, r.Area.Value.In("ha").String())}
+		if r.Tree != "" {
+			if _, there := s.trees[r.Tree]; !there {
+				im.stranger(r.Tree)
+				continue
+			}
+			f.Trees = []Treated{{r.Tree, mass, volume}}
+		} else {
+			f.ActiveG, f.ProductML = mass, volume
+		}
+		k := key(f)
+		if kept[k][r.Tree] {
+			im.preview.Same++
+			continue
+		}
+		im.preview.Add++
+		if g := group[k]; g != nil && r.Tree != "" {
+			g.Trees = append(g.Trees, f.Trees...)
+			continue
+		}
+		group[k] = &f
+		order = append(order, k)
+	}
+	for _, k := range order {
+		f := group[k]
+		if err := f.tidy(); err != nil {
+			return err
+		}
+		body, err := encode(f)
+		if err != nil {
+			return err
+		}
+		im.changes = append(im.changes, Change{Type: TypeApplication, Verb: Imported, Estate: s.estate, Parent: block, Sort: f.DateEnd, Version: 1, Body: body})
+	}
+	return nil
+}

@@ -1,0 +1,232 @@
+// Package store keeps the app's facts in SQLite: an append-only chain of
+// events, and tables that follow from it and are rebuilt to check it. Files lie
+// beside the database under their SHA-256. The SQL keeps to what PostgreSQL
+// reads too; storetest is the contract both have to pass.
+package store
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"runtime"
+	"sync"
+	"syscall"
+	"time"
+
+	"github.com/pressly/goose/v3"
+	sqlite "modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
+
+	"sapward/finding"
+	"sapward/internal/app"
+)
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// Names in a data folder.
+const (
+	dbName    = "sapward.db"
+	lockName  = "lock"
+	filesName = "attachments"
+)
+
+// Options say how a data folder is opened.
+type Options struct {
+	Dir      string
+	Now      func() time.Time // nil: time.Now
+	Random   io.Reader        // nil: crypto/rand
+	ReadOnly bool             // beside a server that runs: nothing is written, no lock is taken
+	disk     *disk            // nil: the real one
+}
+
+// Store keeps facts in one SQLite file and files beside it. It is safe for
+// concurrent use: one writer at a time, readers beside it.
+type Store struct {
+	reader
+	dir     string
+	now     func() time.Time
+	random  func([]byte)
+	disk    disk
+	lock    io.Closer
+	write   *sql.DB // one connection
+	read    *sql.DB
+	stmts   *statements
+	mu      sync.Mutex // one transaction at a time
+	counts  counts
+	unclean bool // the folder was opened read-only
+}
+
+var _ app.Store = (*Store)(nil)
+
+// dsn names the database with the pragmas of docs/decisions: write-ahead log,
+// every commit on the disk, foreign keys.
+func dsn(path string, extra url.Values) string {
+	v := url.Values{"_time_format": {"sqlite"}, "_pragma": {"busy_timeout(10000)", "foreign_keys(1)"}}
+	for k, list := range extra {
+		v[k] = append(v[k], list...)
+	}
+	return "file:" + (&url.URL{Path: path}).EscapedPath() + "?" + v.Encode()
+}
+
+// Open opens a data folder, made if it is not there, and brings its tables up
+// to date. A folder that another server has open is refused. The faults are of
+// class Storage; one that says store-in-use means that somebody else has it.
+func Open(ctx context.Context, o Options) (*Store, error) {
+	s := &Store{dir: o.Dir, now: o.Now, disk: realDisk, unclean: o.ReadOnly}
+	if o.disk != nil {
+		s.disk = *o.disk
+	}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	source := o.Random
+	if source == nil {
+		source = rand.Reader
+	}
+	s.random = func(b []byte) {
+		if _, err := io.ReadFull(source, b); err != nil {
+			panic(err) // crypto/rand does not fail
+		}
+	}
+	path := filepath.Join(o.Dir, dbName)
+	if o.ReadOnly {
+		if _, err := os.Stat(path); err != nil {
+			return nil, storeFault(o.Dir, err)
+		}
+	} else {
+		if err := os.MkdirAll(o.Dir, 0o700); err != nil {
+			return nil, storeFault(o.Dir, err)
+		}
+		lock, err := lockFile(filepath.Join(o.Dir, lockName))
+		if err != nil {
+			if errors.Is(err, errLocked) {
+				return nil, &finding.Fault{Class: finding.Conflict, ID: "store-in-use", Where: finding.Where{File: o.Dir}, Args: finding.Args{"folder": finding.Text(o.Dir)}, Cause: err}
+			}
+			return nil, storeFault(o.Dir, err)
+		}
+		s.lock = lock
+	}
+	if err := s.connect(ctx, path); err != nil {
+		s.Close()
+		return nil, storeFault(o.Dir, err)
+	}
+	return s, nil
+}
+
+func (s *Store) connect(ctx context.Context, path string) (err error) {
+	readers := url.Values{"_pragma": {"query_only(1)"}}
+	if !s.unclean {
+		if s.write, err = sql.Open("sqlite", dsn(path, url.Values{"_pragma": {"journal_mode(wal)", "synchronous(full)", "wal_autocheckpoint(2000)", "cache_size(-32000)"}, "_txlock": {"immediate"}})); err != nil {
+			return err
+		}
+		s.write.SetMaxOpenConns(1)
+		if err := migrate(ctx, s.write); err != nil {
+			return err
+		}
+		if s.stmts, err = prepare(ctx, s.write); err != nil {
+			return err
+		}
+	}
+	if s.read, err = sql.Open("sqlite", dsn(path, readers)); err != nil {
+		return err
+	}
+	s.read.SetMaxOpenConns(max(4, 2*runtime.GOMAXPROCS(0)))
+	s.read.SetMaxIdleConns(max(4, 2*runtime.GOMAXPROCS(0)))
+	s.reader = reader{q: s.read}
+	var n int
+	return s.read.QueryRowContext(ctx, "SELECT count(*) FROM goose_db_version").Scan(&n)
+}
+
+// migrate brings the tables up to date, in a transaction a step.
+func migrate(ctx context.Context, db *sql.DB) error {
+	steps, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, steps)
+	if err != nil {
+		return err
+	}
+	_, err = p.Up(ctx)
+	return err
+}
+
+// Close ends all use of the folder. What was acknowledged is on the disk
+// whether or not Close is called.
+func (s *Store) Close() error {
+	var err error
+	if s.stmts != nil {
+		s.stmts.close()
+	}
+	if s.read != nil {
+		err = errors.Join(err, s.read.Close())
+	}
+	if s.write != nil {
+		err = errors.Join(err, s.write.Close())
+	}
+	if s.lock != nil {
+		err = errors.Join(err, s.lock.Close())
+	}
+	return err
+}
+
+// storeFault turns an error of database or disk into a fault that says what to
+// do. What is a fault or a conflict already passes through.
+func storeFault(where string, err error) error {
+	if err == nil {
+		return nil
+	}
+	var f *finding.Fault
+	var fs2 finding.Faults
+	var c *app.Conflict
+	if errors.As(err, &c) || errors.As(err, &f) || errors.As(err, &fs2) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return err
+	}
+	out := &finding.Fault{Class: finding.Storage, ID: "store-failed", Where: finding.Where{File: where}, Cause: err, Args: finding.Args{"reason": finding.Text(plainReason(err))}}
+	switch code(err) & 0xFF {
+	case lib.SQLITE_FULL:
+		out.ID = "store-full"
+	case lib.SQLITE_READONLY, lib.SQLITE_PERM:
+		out.ID = "store-read-only"
+	case lib.SQLITE_CORRUPT, lib.SQLITE_NOTADB:
+		out.ID = "store-damaged"
+	case lib.SQLITE_CANTOPEN:
+		out.ID = "store-unopened"
+	}
+	switch {
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EFBIG):
+		out.ID = "store-full"
+	case errors.Is(err, syscall.EROFS), errors.Is(err, fs.ErrPermission):
+		out.ID = "store-read-only"
+	case errors.Is(err, fs.ErrNotExist):
+		out.Class, out.ID = finding.Missing, "store-missing"
+	}
+	return out
+}
+
+// code is SQLite's extended result code, 0 for other errors.
+func code(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code()
+	}
+	return 0
+}
+
+// plainReason is what the system said, without paths.
+func plainReason(err error) string {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err.Error()
+	}
+	return fmt.Sprint(err)
+}

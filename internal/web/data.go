@@ -1,0 +1,384 @@
+package web
+
+import (
+	"archive/zip"
+	"bytes"
+	"context"
+	"io"
+	"log/slog"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"sapward/finding"
+	"sapward/internal/app"
+)
+
+// upload is a file between its preview and its import.
+type upload struct {
+	name, block, kind, person string
+	data                      []byte
+	at                        time.Time
+}
+
+// uploads keeps a few files in memory for a short while: a preview holds its
+// file until it is imported, and nothing of it is on the disk before.
+type uploads struct {
+	mu   sync.Mutex
+	kept map[string]upload
+}
+
+// Bounds of the files kept between preview and import.
+const (
+	mostUploads  = 6
+	uploadMemory = 20 * time.Minute
+)
+
+func (u *uploads) put(id string, f upload) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.kept == nil {
+		u.kept = map[string]upload{}
+	}
+	oldest := ""
+	for k, x := range u.kept {
+		if f.at.Sub(x.at) > uploadMemory {
+			delete(u.kept, k)
+		} else if oldest == "" || x.at.Before(u.kept[oldest].at) {
+			oldest = k
+		}
+	}
+	if len(u.kept) >= mostUploads {
+		delete(u.kept, oldest)
+	}
+	u.kept[id] = f
+}
+
+func (u *uploads) get(id, person string) (upload, bool) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	f, ok := u.kept[id]
+	return f, ok && f.person == person
+}
+
+func (u *uploads) drop(id string) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	delete(u.kept, id)
+}
+
+type dataPage struct {
+	Blocks    []option
+	Block     string
+	Kinds     []option
+	Kind      string
+	Estates   []option
+	MayImport bool
+	MayBackup bool
+	Faults    []string
+	Backup    *app.BackupReport
+	Job       *jobView
+	File      string
+}
+
+func (c *call) dataPage() (dataPage, error) {
+	ctx := c.r.Context()
+	p := dataPage{Block: c.field("block"), Kind: c.field("kind")}
+	estates, err := c.s.app.Estates(ctx, c.actor)
+	if err != nil {
+		return p, err
+	}
+	for _, e := range estates {
+		if c.may("Export", e.ID) {
+			p.Estates = append(p.Estates, option{e.ID, e.Facts.Name})
+		}
+		if !c.may("Import", e.ID) {
+			continue
+		}
+		p.MayImport = true
+		v, err := c.s.app.Estate(ctx, c.actor, e.ID)
+		if err != nil {
+			return p, err
+		}
+		for _, b := range v.Blocks {
+			p.Blocks = append(p.Blocks, option{b.ID, e.Facts.Name + " / " + b.Facts.Name})
+		}
+	}
+	for _, k := range []string{app.TableTrees, app.TableWounds, app.TableLimbs, app.TableObstacles, app.TableHistory} {
+		p.Kinds = append(p.Kinds, option{k, c.T("web-table-" + k)})
+	}
+	p.MayBackup = c.may("Backup", "") && c.s.opt.BackupDir != ""
+	p.Job = c.s.job.view(c.view)
+	return p, nil
+}
+
+func (s *Server) data(c *call) error {
+	p, err := c.dataPage()
+	if err != nil {
+		return err
+	}
+	return c.show("data", c.T("web-nav-data"), p)
+}
+
+type previewPage struct {
+	app.ImportPreview
+	Token, File, BlockID, BlockName string
+	Faults                          []string
+	Match                           app.Columns
+	Names                           []option
+	Notes                           []said
+	Nothing                         bool
+}
+
+// preview takes a file, or the columns a person matched, and says what an
+// import would do.
+func (s *Server) preview(c *call) error {
+	token := c.field("token")
+	f, ok := s.uploads.get(token, c.actor.Person)
+	if !ok {
+		file, header, err := c.r.FormFile("file")
+		if err != nil {
+			return c.dataFault(c.T("web-file-needed"))
+		}
+		defer file.Close()
+		data, err := io.ReadAll(file)
+		if err != nil {
+			return err
+		}
+		token = s.token()
+		f = upload{name: header.Filename, block: c.field("block"), kind: c.field("kind"), person: c.actor.Person, data: data, at: time.Now()}
+		if !tableName(f.name) {
+			return c.dataFault(c.T("web-file-kind"))
+		}
+		s.uploads.put(token, f)
+	}
+	return c.previewed(token, f)
+}
+
+// tableName reports whether a file's name is one of a table.
+func tableName(name string) bool {
+	n := strings.ToLower(name)
+	return strings.HasSuffix(n, ".csv") || strings.HasSuffix(n, ".xlsx") || strings.HasSuffix(n, ".txt") || strings.HasSuffix(n, ".tsv")
+}
+
+func (c *call) dataFault(line string) error {
+	p, err := c.dataPage()
+	if err != nil {
+		return err
+	}
+	p.Faults = []string{line}
+	return c.again("data", c.T("web-nav-data"), p)
+}
+
+// matched are the columns a person chose; nil where none were asked for.
+func (c *call) matched() app.Columns {
+	if c.field("matched") == "" {
+		return nil
+	}
+	m := app.Columns{}
+	for i := 0; i < 512; i++ {
+		h, there := c.r.Form["h"+strconv.Itoa(i)]
+		if !there {
+			break
+		}
+		m[h[0]] = c.field("m" + strconv.Itoa(i))
+	}
+	return m
+}
+
+func (c *call) previewed(token string, f upload) error {
+	ctx := c.r.Context()
+	b, err := c.s.app.Block(ctx, c.actor, f.block)
+	if err != nil {
+		return err
+	}
+	p := previewPage{Token: token, File: f.name, BlockID: b.ID, BlockName: b.Facts.Name, Match: c.matched()}
+	pre, err := c.s.app.PreviewImport(ctx, c.actor, f.block, f.kind, f.name, bytes.NewReader(f.data), p.Match)
+	p.ImportPreview = pre
+	fs, bad := usable(err)
+	if err != nil && !bad {
+		return err
+	}
+	p.Faults = c.lines(fs)
+	p.Nothing = !bad && pre.Add+pre.Change == 0
+	p.Names = []option{{"", c.T("web-column-unused")}}
+	for _, n := range pre.Names {
+		p.Names = append(p.Names, option{n, n})
+	}
+	p.Notes = c.sayAll(pre.Table.Notes)
+	trail := append(c.blockTrail(b.Estate, b.Block), crumb{c.T("web-nav-data"), "/data?block=" + b.ID})
+	title := c.S("web-preview-title", "file", f.name)
+	if bad {
+		return c.again("preview", title, p, trail...)
+	}
+	return c.show("preview", title, p, trail...)
+}
+
+// importFile keeps what was previewed.
+func (s *Server) importFile(c *call) error {
+	token := c.field("token")
+	f, ok := s.uploads.get(token, c.actor.Person)
+	if !ok {
+		return c.dataFault(c.T("web-file-gone"))
+	}
+	out, err := s.app.Import(c.r.Context(), c.actor, f.block, f.kind, f.name, bytes.NewReader(f.data), c.matched())
+	if _, bad := usable(err); bad {
+		return c.previewed(token, f)
+	}
+	if err != nil {
+		return err
+	}
+	s.uploads.drop(token)
+	return c.gone("/blocks/"+f.block, c.S("web-done-imported", "add", out.Add, "change", out.Change, "same", out.Same), out.Act)
+}
+
+// zipArchive takes the files of an export.
+type zipArchive struct{ w *zip.Writer }
+
+func (z zipArchive) File(name string, write func(io.Writer) error) error {
+	f, err := z.w.Create(name)
+	if err != nil {
+		return err
+	}
+	return write(f)
+}
+
+// export sends everything of an estate as one archive.
+func (s *Server) export(c *call) error {
+	e, err := s.app.Estate(c.r.Context(), c.actor, c.id())
+	if err != nil {
+		return err
+	}
+	if !c.may("Export", e.ID) {
+		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
+	}
+	if s.opt.Tables == nil {
+		return missingPage()
+	}
+	h := c.w.Header()
+	h.Set("Content-Type", "application/zip")
+	h.Set("Content-Disposition", `attachment; filename="`+fileName(e.Facts.Name)+`.zip"`)
+	z := zip.NewWriter(c.w)
+	if err := s.app.Export(c.r.Context(), c.actor, e.ID, zipArchive{z}, s.opt.Tables); err != nil {
+		s.log.Error("export", slog.Any("err", err))
+		panic(http.ErrAbortHandler) // the browser sees a broken download, not half an archive
+	}
+	return z.Close()
+}
+
+func (s *Server) backup(c *call) error {
+	if s.opt.BackupDir == "" {
+		return missingPage()
+	}
+	out, err := s.app.Backup(c.r.Context(), c.actor, s.opt.BackupDir)
+	if err != nil {
+		return err
+	}
+	p, err := c.dataPage()
+	if err != nil {
+		return err
+	}
+	p.Backup = &out
+	return c.show("data", c.T("web-nav-data"), p)
+}
+
+// job is the one long piece of work under way: it can be looked at and stopped.
+type job struct {
+	mu       sync.Mutex
+	running  bool
+	done, of int64
+	cancel   context.CancelFunc
+	report   *app.CheckReport
+	err      error
+	at       time.Time
+}
+
+type jobView struct {
+	Running  bool
+	Percent  int
+	Done, Of int64
+	Report   *app.CheckReport
+	Findings []said
+	Failed   string
+	At       time.Time
+}
+
+func (j *job) view(v *view) *jobView {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if !j.running && j.report == nil && j.err == nil {
+		return nil
+	}
+	out := &jobView{Running: j.running, Done: j.done, Of: j.of, Report: j.report, At: j.at, Percent: int(100 * j.done / max(j.of, 1))}
+	if j.err != nil {
+		out.Failed = strings.Join(v.lines(finding.AsFaults(j.err)), " ")
+		if context.Canceled == j.err || strings.Contains(j.err.Error(), context.Canceled.Error()) {
+			out.Failed = v.T("web-check-stopped")
+		}
+	}
+	if j.report != nil {
+		out.Findings = v.sayAll(j.report.Findings)
+	}
+	return out
+}
+
+// startCheck verifies everything that is kept, in the background.
+func (s *Server) startCheck(c *call) error {
+	if !c.may("Check", "") {
+		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
+	}
+	j := &s.job
+	j.mu.Lock()
+	if !j.running {
+		ctx, cancel := context.WithCancel(context.WithoutCancel(c.r.Context()))
+		j.running, j.done, j.of, j.report, j.err, j.cancel, j.at = true, 0, 0, nil, nil, cancel, time.Now()
+		actor := c.actor
+		go func() {
+			defer cancel()
+			report, err := s.app.Check(ctx, actor, func(done, of int64) {
+				j.mu.Lock()
+				j.done, j.of = done, of
+				j.mu.Unlock()
+			})
+			j.mu.Lock()
+			defer j.mu.Unlock()
+			j.running, j.err = false, err
+			if err == nil {
+				j.report = &report
+			}
+		}()
+	}
+	j.mu.Unlock()
+	return c.jobPart()
+}
+
+func (s *Server) stopCheck(c *call) error {
+	if !c.may("Check", "") {
+		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
+	}
+	s.job.mu.Lock()
+	if s.job.cancel != nil {
+		s.job.cancel()
+	}
+	s.job.mu.Unlock()
+	return c.jobPart()
+}
+
+func (s *Server) checkState(c *call) error {
+	if !c.may("Check", "") {
+		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
+	}
+	return c.jobPart()
+}
+
+func (c *call) jobPart() error {
+	if c.r.Header.Get("HX-Request") != "true" {
+		http.Redirect(c.w, c.r, "/data#check", http.StatusSeeOther)
+		return nil
+	}
+	c.D = dataPage{Job: c.s.job.view(c.view)}
+	c.s.part(c.w, c.r, http.StatusOK, "data", "job", c.view)
+	return nil
+}

@@ -1,0 +1,195 @@
+package web_test
+
+import (
+	"crypto/rand"
+	"fmt"
+	"io"
+	"net/http/httptest"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+
+	"sapward/internal/app"
+	"sapward/internal/brief"
+	"sapward/internal/cardfile"
+	"sapward/internal/demo"
+	"sapward/internal/exchange"
+	"sapward/internal/store"
+	"sapward/internal/web"
+	"sapward/measure/tree"
+)
+
+// reader reads cards and tables for the app as the command line does.
+type reader struct{}
+
+func (reader) ReadCard(text []byte, name string) (app.ReadCard, error) {
+	l, err := cardfile.Parse(text, name)
+	if err != nil {
+		return app.ReadCard{}, err
+	}
+	out := app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}
+	for _, e := range l.Understood {
+		out.Understood = append(out.Understood, app.Echo(e))
+	}
+	return out, nil
+}
+
+func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
+	trees, sum, err := exchange.ReadTreesAs(r, name, match)
+	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
+	use := map[int]string{}
+	for _, c := range sum.Columns {
+		use[c.Place] = c.Column
+	}
+	for i, h := range sum.Headers {
+		t.Columns = append(t.Columns, app.ColumnUse{Header: h, Column: use[i+1], Place: i + 1})
+	}
+	return trees, t, err
+}
+func (reader) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
+	x, _, err := exchange.ReadWounds(r, name)
+	return x, err
+}
+func (reader) Limbs(r io.Reader, name string) ([]tree.Limb, error) {
+	x, _, err := exchange.ReadLimbs(r, name)
+	return x, err
+}
+func (reader) Obstacles(r io.Reader, name string) ([]tree.Obstacle, error) {
+	x, _, err := exchange.ReadObstacles(r, name)
+	return x, err
+}
+func (reader) History(r io.Reader, name string) ([]tree.Treatment, error) {
+	x, _, err := exchange.ReadHistory(r, name)
+	return x, err
+}
+func (reader) Names() []string { return exchange.TreeColumns() }
+
+// sheets writes the tables of an export.
+type sheets struct{}
+
+func (sheets) Trees(w io.Writer, ts []app.TreeFacts) error {
+	_, err := fmt.Fprintf(w, "tree\n%d trees\n", len(ts))
+	return err
+}
+func (sheets) Wounds(io.Writer, []app.TreeWound) error                 { return nil }
+func (sheets) Limbs(io.Writer, []app.TreeFacts) error                  { return nil }
+func (sheets) Obstacles(io.Writer, []app.TreeFacts) error              { return nil }
+func (sheets) History(io.Writer, string, []app.ApplicationFacts) error { return nil }
+
+// stage is a server with an app behind it.
+type stage struct {
+	url        string
+	app        *app.App
+	close      func()
+	passphrase string
+
+	estate, avenue, chestnut, tree, card, draft, plan string
+}
+
+// empty serves an app without any facts.
+func empty(t *testing.T, o web.Options) *stage {
+	t.Helper()
+	m, err := store.Open(t.Context(), store.Options{Dir: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { m.Close() })
+	a := app.New(app.Config{Store: m, CardReader: reader{}, Tables: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
+	o.Version, o.Tables = "test", sheets{}
+	h, err := web.New(a, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := httptest.NewServer(h)
+	t.Cleanup(s.Close)
+	return &stage{url: s.URL, app: a, close: func() { m.Close() }}
+}
+
+// filled serves the invented demo estate with an owner who signs in.
+func filled(t *testing.T, o web.Options) *stage {
+	t.Helper()
+	s := empty(t, o)
+	ctx := t.Context()
+	if err := s.app.FillDemo(ctx, app.Local(), demo.Files()); err != nil {
+		finish(t, s)
+	}
+	s.passphrase = "four words of oak"
+	p, err := s.app.AddPerson(ctx, app.Local(), app.PersonFacts{Name: "owner"}, s.passphrase)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.app.Grant(ctx, app.Local(), "", p.ID, app.Owner); err != nil {
+		t.Fatal(err)
+	}
+	es, err := s.app.Estates(ctx, app.Local())
+	if err != nil || len(es) == 0 {
+		t.Fatal(err)
+	}
+	s.estate = es[0].ID
+	e, err := s.app.Estate(ctx, app.Local(), s.estate)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, b := range e.Blocks {
+		plans, err := s.app.Plans(ctx, app.Local(), b.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range plans {
+			if p.Type == app.TypeDraft {
+				s.draft = p.ID
+			} else {
+				s.plan = p.ID
+			}
+		}
+		if b.Facts.Name == "Avenue" {
+			s.avenue = b.ID
+		} else {
+			s.chestnut = b.ID
+		}
+	}
+	page, err := s.app.Trees(ctx, app.Local(), app.TreeQuery{Block: s.avenue, Text: "E003"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.tree = page.Trees[0].ID
+	cards, err := s.app.Cards(ctx, app.Local())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.card = cards[0].ID
+	return s
+}
+
+// finish brings the demo to a draft and an approved plan where its own season
+// does not fit the card: the harvest is put later.
+func finish(t *testing.T, s *stage) {
+	t.Helper()
+	ctx := t.Context()
+	es, _ := s.app.Estates(ctx, app.Local())
+	e, _ := s.app.Estate(ctx, app.Local(), es[0].ID)
+	cards, _ := s.app.Cards(ctx, app.Local())
+	for _, b := range e.Blocks {
+		if b.Facts.Name == "Avenue" {
+			if _, err := s.app.AddDraft(ctx, app.Local(), b.ID, app.DraftFacts{Name: "Avenue 2027", Card: cards[0].ID, Brief: brief.Brief{Method: "injection", Target: "vascular wilt", On: "2027-06-17", Bloom: "no", Seed: 1}, Crew: brief.Crew{Count: 3}}); err != nil {
+				t.Fatal(err)
+			}
+			continue
+		}
+		ds, _ := s.app.Plans(ctx, app.Local(), b.ID)
+		d, _, err := s.app.Draft(ctx, app.Local(), ds[0].ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := d.Facts
+		f.Brief.HarvestFrom = "2027-01-25"
+		d, err = s.app.SaveDraft(ctx, app.Local(), d.ID, d.Version, f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.app.ApprovePlan(ctx, app.Local(), d.ID, d.Version); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
