@@ -95,7 +95,7 @@ func Compare(q Question) (Answer, error) {
 	if len(q.ways()) == 0 {
 		return Answer{}, ErrNoMethod
 	}
-	q.Case.Trunk = true
+	q.Case.Trunk = q.Case.Active.EffectiveMetric != plume.InLeaf // a trunk has no leaves to judge
 	draws, err := protect.Draws(q.Case, q.Draws, q.Seed)
 	if err != nil {
 		return Answer{}, err

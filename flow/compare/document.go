@@ -77,16 +77,20 @@ type LevelLine struct {
 
 // Line is what the draws say of one method.
 type Line struct {
-	FirstDayD       protect.Band `json:"first_day_d"`
-	DaysAboveD      protect.Band `json:"days_above_d"`
-	PeakCoveragePct protect.Band `json:"peak_coverage_pct"`
-	AreaDaysD       protect.Band `json:"area_days_d"`
-	TrunkPeakPct    protect.Band `json:"trunk_peak_pct"`
-	ReachesPct      float64      `json:"reaches_target_pct"` // share of draws
+	FirstDayD       protect.Band  `json:"first_day_d"`
+	DaysAboveD      protect.Band  `json:"days_above_d"`
+	PeakCoveragePct protect.Band  `json:"peak_coverage_pct"`
+	AreaDaysD       protect.Band  `json:"area_days_d"`
+	TrunkPeakPct    *protect.Band `json:"trunk_peak_pct"`     // nil for a level in the leaf
+	ReachesPct      float64       `json:"reaches_target_pct"` // share of draws
 }
 
 func lineOf(s protect.Summary) Line {
-	return Line{s.FirstD, s.Days, s.PeakPct, s.AreaDays, s.TrunkPeakPct, 100 * s.Reaches}
+	l := Line{FirstDayD: s.FirstD, DaysAboveD: s.Days, PeakCoveragePct: s.PeakPct, AreaDaysD: s.AreaDays, ReachesPct: 100 * s.Reaches}
+	if len(s.Trunk) > 0 {
+		l.TrunkPeakPct = &s.TrunkPeakPct
+	}
+	return l
 }
 
 // MethodLine is one method: what the card says, what it takes, what it does.
@@ -131,7 +135,7 @@ type CoverageLine struct {
 	Method string        `json:"method"`
 	DayD   float64       `json:"day_d"`
 	Crown  protect.Band  `json:"crown_pct"`
-	Trunk  protect.Band  `json:"trunk_pct"`
+	Trunk  *protect.Band `json:"trunk_pct"` // nil for a level in the leaf
 	Prior  *protect.Band `json:"prior_crown_pct,omitempty"`
 }
 
@@ -342,7 +346,10 @@ func (x *setting) document(a Answer) *Document {
 					m.Prior = &before
 				}
 				for i, c := range l.Coverage {
-					k := CoverageLine{Method: string(p.method), DayD: c.Day, Crown: c.Coverage, Trunk: l.Trunk[i].Coverage}
+					k := CoverageLine{Method: string(p.method), DayD: c.Day, Crown: c.Coverage}
+					if len(l.Trunk) > 0 {
+						k.Trunk = &l.Trunk[i].Coverage
+					}
 					if l.Prior != nil {
 						k.Prior = &l.Prior.Coverage[i].Coverage
 					}

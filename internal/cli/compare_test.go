@@ -89,7 +89,7 @@ func TestCompare_Document(t *testing.T) {
 		t.Errorf("a part is missing")
 	}
 	for _, c := range doc.Coverage {
-		for _, b := range []protect.Band{c.Crown, c.Trunk} {
+		for _, b := range []protect.Band{c.Crown, *c.Trunk} {
 			if !(0 <= b.P10 && b.P10 <= b.P50 && b.P50 <= b.P90 && b.P90 <= 100+1e-9) {
 				t.Errorf("%s day %g: %+v", c.Method, c.DayD, b)
 			}
@@ -155,7 +155,9 @@ func TestCompare_Assays(t *testing.T) {
 // Every kind of wrong input ends with 2, one line a fault, and where it is.
 func TestCompare_BadInput(t *testing.T) {
 	dir := estate(t)
-	assays := func(rows string) string { return "--assays=" + written(t, "a.csv", "tree,day,mg_kg,detection_limit,height_m,azimuth_deg,tissue\n"+rows) }
+	assays := func(rows string) string {
+		return "--assays=" + written(t, "a.csv", "tree,day,mg_kg,detection_limit,height_m,azimuth_deg,tissue\n"+rows)
+	}
 	for _, c := range []struct {
 		name string
 		args []string
@@ -277,8 +279,8 @@ func nullable(t *testing.T, data []byte) []byte {
 		switch v := x.(type) {
 		case map[string]any:
 			if p, ok := v["properties"].(map[string]any); ok {
-				for _, name := range []string{"probability", "equal_ports", "assays", "crew_h", "cost", "tree", "first_day_cannot_be_said", "days_cannot_be_said", "unpriced", "open", "refusals"} {
-					if inner, ok := p[name].(map[string]any); ok && (inner["$ref"] != nil || inner["type"] == "array" || name == "crew_h") {
+				for _, name := range []string{"probability", "equal_ports", "assays", "crew_h", "cost", "tree", "trunk_peak_pct", "trunk_pct", "first_day_cannot_be_said", "days_cannot_be_said", "unpriced", "open", "refusals"} {
+					if inner, ok := p[name].(map[string]any); ok && (inner["$ref"] != nil || inner["type"] == "array" || inner["type"] == "object" || name == "crew_h") {
 						p[name] = map[string]any{"oneOf": []any{inner, map[string]any{"type": "null"}}}
 					}
 				}

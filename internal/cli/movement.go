@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -229,6 +230,9 @@ func (c movementCmd) Run(e *env) error {
 // catalogue.
 func modelFault(err error) error {
 	var in *sap.InputError
+	if errors.As(err, &in) && math.IsNaN(in.Value) {
+		return finding.Faults{finding.Bad("movement-value-missing", finding.Where{}, finding.Args{"name": finding.Text(in.Field), "needs": finding.Text(in.Needs)})}
+	}
 	if errors.As(err, &in) {
 		return finding.Faults{finding.Bad("movement-value", finding.Where{}, finding.Args{"name": finding.Text(in.Field), "value": finding.Text(strconv.FormatFloat(in.Value, 'g', 4, 64)), "needs": finding.Text(in.Needs)})}
 	}

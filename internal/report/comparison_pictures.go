@@ -122,8 +122,11 @@ func (in ComparisonInput) coverage(width float64, trunk bool) (draw.Scene, bool,
 				continue
 			}
 			b := l.Crown
+			if trunk && l.Trunk == nil {
+				continue
+			}
 			if trunk {
-				b = l.Trunk
+				b = *l.Trunk
 			}
 			s.X = append(s.X, l.DayD)
 			s.P10, s.P50, s.P90 = append(s.P10, b.P10), append(s.P50, b.P50), append(s.P90, b.P90)
@@ -131,7 +134,9 @@ func (in ComparisonInput) coverage(width float64, trunk bool) (draw.Scene, bool,
 				prior.X, prior.P50 = append(prior.X, l.DayD), append(prior.P50, l.Prior.P50)
 			}
 		}
-		c.Series = append(c.Series, s)
+		if len(s.X) > 0 {
+			c.Series = append(c.Series, s)
+		}
 		if len(prior.X) > 0 {
 			c.Series = append(c.Series, prior)
 		}
@@ -151,8 +156,8 @@ func (in ComparisonInput) coverageWords(trunk bool) string {
 			continue
 		}
 		b := m.PeakCoveragePct
-		if trunk {
-			b = m.TrunkPeakPct
+		if trunk && m.TrunkPeakPct != nil {
+			b = *m.TrunkPeakPct
 		}
 		parts = append(parts, in.Say.T("method-"+m.Method)+": "+in.Say.Say("compare-chart-peak", finding.Args{"band": finding.Text(BandText(in.Say, b, 0) + " %")}))
 	}

@@ -110,7 +110,12 @@ func ComparisonRows(say *lang.Printer, d *compare.Document) []ComparisonRow {
 	row("compare-row-first", band(func(l compare.Line) protect.Band { return l.FirstDayD }, ""))
 	row("compare-row-days", band(func(l compare.Line) protect.Band { return l.DaysAboveD }, ""))
 	row("compare-row-peak", band(func(l compare.Line) protect.Band { return l.PeakCoveragePct }, "%"))
-	row("compare-row-trunk", band(func(l compare.Line) protect.Band { return l.TrunkPeakPct }, "%"))
+	row("compare-row-trunk", func(m compare.MethodLine) string {
+		if m.Line == nil || m.TrunkPeakPct == nil {
+			return ""
+		}
+		return BandText(say, *m.TrunkPeakPct, 0) + " %"
+	})
 	row("compare-row-reaches", func(m compare.MethodLine) string {
 		if m.Line == nil {
 			return ""

@@ -53,7 +53,8 @@ func band(a, b, c float64) protect.Band { return protect.Band{P10: a, P50: b, P9
 
 // comparisonOf is a made-up document with all parts.
 func comparisonOf(sooner, longer compare.Side) *compare.Document {
-	line := &compare.Line{FirstDayD: band(3, 20, math.Inf(1)), DaysAboveD: band(0, 12, 60), PeakCoveragePct: band(40, 80, 100), TrunkPeakPct: band(30, 60, 90), ReachesPct: 54}
+	trunk, some := band(30, 60, 90), band(0, 30, 80)
+	line := &compare.Line{FirstDayD: band(3, 20, math.Inf(1)), DaysAboveD: band(0, 12, 60), PeakCoveragePct: band(40, 80, 100), TrunkPeakPct: &trunk, ReachesPct: 54}
 	d := &compare.Document{
 		Schema: compare.Schema, Engine: "0", Product: "Invented Product A", Invented: true, On: "2026-06-17", Days: 365, Draws: 200, TargetPct: 80, Class: "triazole",
 		Tree:        compare.ModelTree{Tree: "E1", Wood: "ring-porous", DiameterCM: 40, GirthCM: 126, HeightM: 17, CrownM: 9, CrownBaseM: 6},
@@ -68,7 +69,7 @@ func comparisonOf(sooner, longer compare.Side) *compare.Document {
 	for _, m := range []string{"injection", "infusion"} {
 		d.Methods = append(d.Methods, compare.MethodLine{Method: m, Labelled: true, Verdict: "allowed", Planned: 10, Ports: 90, Tree: &compare.TreeLine{Ports: 9, ActiveG: 20, WoundPct: 9, Known: true}, Line: line})
 		for _, day := range []float64{1, 30, 365} {
-			d.Coverage = append(d.Coverage, compare.CoverageLine{Method: m, DayD: day, Crown: band(0, 40, 90), Trunk: band(0, 30, 80)})
+			d.Coverage = append(d.Coverage, compare.CoverageLine{Method: m, DayD: day, Crown: band(0, 40, 90), Trunk: &some})
 		}
 	}
 	return d
@@ -142,7 +143,7 @@ func TestComparison_Paper(t *testing.T) {
 				if err := Comparison(&b, in); err != nil || !bytes.Equal(a.Bytes(), b.Bytes()) {
 					t.Errorf("%s %s: two runs differ (%v)", l, p, err)
 				}
-				if !bytes.Contains(a.Bytes(), []byte("comparison.json")) {
+				if !bytes.Contains(a.Bytes(), []byte("/EmbeddedFile")) {
 					t.Errorf("%s %s: the document is not attached", l, p)
 				}
 			}
