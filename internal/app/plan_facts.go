@@ -17,6 +17,7 @@ type DraftFacts struct {
 	Card  string      `json:"card"`
 	Brief brief.Brief `json:"brief"`
 	Crew  brief.Crew  `json:"crew"`
+	Model *ModelFacts `json:"model,omitempty"`
 }
 
 // Draft is a draft as it is kept. Its parent is the block.
@@ -31,6 +32,9 @@ func (f *DraftFacts) tidy() error {
 	}
 	for _, x := range []*string{&f.Crew.Delivery, &f.Crew.Start, &f.Crew.End, &f.Crew.Zone, &f.Crew.Parking, &f.Crew.TankL} {
 		words(&faults, "option", x, 200)
+	}
+	if f.Model != nil {
+		f.Model.tidy(&faults)
 	}
 	for id, reason := range b.Overrides {
 		if reason = strings.TrimSpace(reason); reason == "" {

@@ -9,11 +9,9 @@ import (
 
 	"sapward/finding"
 	"sapward/flow/compare"
-	"sapward/flow/plume"
 	"sapward/internal/brief"
 	"sapward/internal/exchange"
 	"sapward/internal/report"
-	q "sapward/measure/quantity"
 	"sapward/measure/tree"
 	"sapward/plan/label"
 )
@@ -44,36 +42,6 @@ type modelOptions struct {
 	Foliage   string  `help:"Months with leaves out, such as 4-10; 1-12 for an evergreen."`
 	CrownBase float64 `name:"crown-base_m" help:"Height of the lowest leaves in m; 0: a third of the tree's height."`
 	HeadKPa   float64 `name:"head_kpa" help:"Pressure at the ports in kPa; 0: 15 for infusion, 150 for injection." default:"0"`
-}
-
-// effectiveMetrics are the words after the unit of --effective.
-var effectiveMetrics = map[string]struct {
-	metric plume.Metric
-	unit   string
-}{
-	"sap": {plume.InSap, "mg/l"}, "wood": {plume.InWood, "mg/kg"}, "leaf": {plume.InLeaf, "mg/kg"},
-	"savia": {plume.InSap, "mg/l"}, "madera": {plume.InWood, "mg/kg"}, "hoja": {plume.InLeaf, "mg/kg"},
-}
-
-// effective reads --effective: number, unit, and in what it is measured.
-func (c modelOptions) effective() (*compare.Level, error) {
-	if strings.TrimSpace(c.Effective) == "" {
-		return nil, nil
-	}
-	bad := usage("compare-effective", finding.Args{"text": finding.Text(c.Effective)})
-	f := strings.Fields(c.Effective)
-	if len(f) != 3 {
-		return nil, bad
-	}
-	m, ok := effectiveMetrics[strings.ToLower(f[2])]
-	if !ok || strings.ToLower(f[1]) != m.unit {
-		return nil, bad
-	}
-	v, fault := q.Number(f[0])
-	if fault != nil || v.Sign() <= 0 {
-		return nil, bad
-	}
-	return &compare.Level{Fact: compare.Fact{Value: v.Float(), Source: "--effective"}, Metric: m.metric}, nil
 }
 
 // facts turns a file of facts into those of the comparison.
@@ -188,7 +156,7 @@ func (c modelOptions) model(e *env, out *compare.Request, take func(error)) {
 		take(err)
 		out.Facts, out.Active = a.facts(), a.Name
 	}
-	level, err := c.effective()
+	level, err := brief.EffectiveLevel(c.Effective, "--effective")
 	take(err)
 	if level != nil {
 		out.Facts.Level = level

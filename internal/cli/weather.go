@@ -158,31 +158,12 @@ func (e *env) warn(lines []exchange.ProblemLine) {
 
 // monthSpan reads months as 4-10, 11-3 or 4,5,9.
 func monthSpan(text string) ([]time.Month, bool) {
+	months, ok := brief.Months(text)
 	var out []time.Month
-	seen := [13]bool{}
-	for _, part := range strings.Split(text, ",") {
-		a, b, span := strings.Cut(strings.TrimSpace(part), "-")
-		from, err := strconv.Atoi(strings.TrimSpace(a))
-		to := from
-		if err == nil && span {
-			to, err = strconv.Atoi(strings.TrimSpace(b))
-		}
-		if err != nil || from < 1 || from > 12 || to < 1 || to > 12 {
-			return nil, false
-		}
-		for m := from; ; m = m%12 + 1 {
-			seen[m] = true
-			if m == to {
-				break
-			}
-		}
+	for _, m := range months {
+		out = append(out, time.Month(m))
 	}
-	for m := 1; m <= 12; m++ {
-		if seen[m] {
-			out = append(out, time.Month(m))
-		}
-	}
-	return out, true
+	return out, ok
 }
 
 // practice returns the practice rules, what was said of the situation, and

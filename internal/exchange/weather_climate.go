@@ -1,9 +1,11 @@
 package exchange
 
 import (
+	"io"
 	"time"
 
 	"sapward/finding"
+	"sapward/flow/compare"
 	"sapward/flow/weather"
 )
 
@@ -43,6 +45,17 @@ type ClimateMonth struct {
 // daily weather table are.
 func ReadClimate(path string) ([]ClimateMonth, Summary, error) {
 	months, sum, err := ReadTableFile(path, climateSpec, climateRow)
+	return climateOf(months, sum, err)
+}
+
+// ReadClimateFrom is ReadClimate from a stream, CSV or XLSX.
+func ReadClimateFrom(r io.Reader, name string) ([]ClimateMonth, Summary, error) {
+	months, sum, err := ReadTable(r, name, climateSpec, climateRow)
+	return climateOf(months, sum, err)
+}
+
+// climateOf checks and completes what was read.
+func climateOf(months []ClimateMonth, sum Summary, err error) ([]ClimateMonth, Summary, error) {
 	if err != nil {
 		return nil, sum, err
 	}
@@ -148,4 +161,30 @@ func climateRange(name string) (low, high float64) {
 		return 0, 46
 	}
 	return 0, 24
+}
+
+// MeanDays works out the mean day of each month at a site: its warmth, and the
+// reference evapotranspiration of the table or by FAO-56 from the means. Errors:
+// finding.Faults for months that do not give one.
+func MeanDays(table []ClimateMonth, site weather.Site, opts weather.Options) ([]compare.MeanDay, error) {
+	out := make([]compare.MeanDay, len(table))
+	var faults finding.Faults
+	for i, m := range table {
+		if m.Day.TmeanC != nil {
+			out[i].MeanC = *m.Day.TmeanC
+		} else {
+			out[i].MeanC = (*m.Day.TminC + *m.Day.TmaxC) / 2
+		}
+		if m.ET0 != nil {
+			out[i].ET0Mm = *m.ET0
+			continue
+		}
+		r, err := weather.Daily(site, m.Day, opts)
+		if err != nil {
+			faults = append(faults, finding.Bad("climate-unusable", finding.Where{Line: m.Line}, finding.Args{"month": finding.Count(m.Month), "reason": finding.Text(err.Error())}))
+			continue
+		}
+		out[i].ET0Mm = r.ET0MM
+	}
+	return out, faults.OrNil()
 }
