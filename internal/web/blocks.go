@@ -292,14 +292,14 @@ func (c *call) blockForm(action string, f app.BlockFacts, version int) form {
 	area := c.areaShown(f.AreaHa)
 	return form{Action: action, Submit: c.T("web-save"), Name: "block-form", Once: true, Inputs: []input{
 		hidden("version", version),
-		{Name: "name", Label: c.T("field-name"), Value: f.Name, Needed: true},
-		{Name: "site", Label: c.T("field-site"), Value: f.Site, Hint: c.T("web-site-hint"), Options: sites},
-		{Name: "species", Label: c.T("field-species"), Value: f.Species},
-		{Name: "area", Label: c.T("field-area"), Value: area, Kind: "number", Unit: pick(c.US, "ac", "ha"), Hint: c.T("web-area-hint")},
+		{Name: "name", Label: c.L("field-name"), Value: f.Name, Needed: true},
+		{Name: "site", Label: c.L("field-site"), Value: f.Site, Hint: c.T("web-site-hint"), Options: sites},
+		{Name: "species", Label: c.L("field-species"), Value: f.Species},
+		{Name: "area", Label: c.L("field-area"), Value: area, Kind: "number", Unit: pick(c.US, "ac", "ha"), Hint: c.T("web-area-hint")},
 		{Name: "trees", Label: c.T("web-block-trees"), Value: trees, Kind: "number", Hint: c.T("web-block-trees-hint")},
 		{Name: "boundary", Label: c.T("web-boundary"), Value: strings.Join(lines, "\n"), Kind: "textarea", Hint: c.T("web-boundary-hint")},
 		{Name: "globe", Label: c.T("web-globe"), Kind: "check", Value: pick(f.Globe, "yes", "")},
-		{Name: "note", Label: c.T("field-note"), Value: f.Note, Kind: "textarea"},
+		{Name: "note", Label: c.L("field-note"), Value: f.Note, Kind: "textarea"},
 	}}
 }
 
@@ -421,11 +421,11 @@ func (c *call) recordForm(p *blockPage) form {
 	}
 	return form{Name: "record", Action: "/blocks/" + p.ID + "/applications", Submit: c.T("web-save"), Once: true, Wide: true, Inputs: []input{
 		{Name: "plan", Label: c.T("web-by-plan"), Kind: "select", Options: plans},
-		{Name: "product", Label: c.T("field-product")},
-		{Name: "date", Label: c.T("field-date-end"), Kind: "date", Part: "date-end", Needed: true},
-		{Name: "active", Label: c.T("field-active")},
-		{Name: "grams", Label: c.T("field-active-mass"), Kind: "number", Unit: "g", Part: "active-mass"},
-		{Name: "note", Label: c.T("field-note")},
+		{Name: "product", Label: c.L("field-product")},
+		{Name: "date", Label: c.L("field-date-end"), Kind: "date", Part: "date-end", Needed: true},
+		{Name: "active", Label: c.L("field-active")},
+		{Name: "grams", Label: c.L("field-active-mass"), Kind: "number", Unit: "g", Part: "active-mass"},
+		{Name: "note", Label: c.L("field-note")},
 	}}
 }
 

@@ -98,7 +98,7 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 	sort.SliceStable(p.Problems, func(i, k int) bool { return p.Problems[i].Line < p.Problems[k].Line })
 	p.Echoes = r.Understood
 	pr := r.Card.Product
-	p.Head = []fact{{Name: c.T("field-product"), Value: pr.Name, path: "product.name"}, {Name: c.T("web-registration"), Value: pr.Registration.Number, path: "product.registration"}, {Name: c.T("web-territory"), Value: strings.Join(pr.Registration.Territory, ", "), path: "product.registration.territory"}}
+	p.Head = []fact{{Name: c.L("field-product"), Value: pr.Name, path: "product.name"}, {Name: c.T("web-registration"), Value: pr.Registration.Number, path: "product.registration"}, {Name: c.T("web-territory"), Value: strings.Join(pr.Registration.Territory, ", "), path: "product.registration.territory"}}
 	if to := pr.Registration.Valid.To; !to.IsZero() {
 		p.Head = append(p.Head, fact{Name: c.T("web-valid"), Value: pr.Registration.Valid.From.String() + " – " + to.String(), path: "product.registration.valid"})
 	}

@@ -26,11 +26,11 @@ func (c *call) estateForm(action string, f app.EstateFacts, version int) form {
 	}
 	return form{Action: action, Submit: c.T("web-save"), Name: "estate-form", Once: true, Inputs: []input{
 		hidden("version", version),
-		{Name: "name", Label: c.T("field-name"), Value: f.Name, Needed: true},
+		{Name: "name", Label: c.L("field-name"), Value: f.Name, Needed: true},
 		{Name: "zone", Label: c.T("web-zone"), Value: f.Zone, Options: zones, Hint: c.T("web-zone-hint")},
-		{Name: "territory", Label: c.T("field-territory"), Value: f.Territory, Hint: c.T("web-territory-hint")},
-		{Name: "address", Label: c.T("field-address"), Value: f.Address},
-		{Name: "note", Label: c.T("field-note"), Value: f.Note, Kind: "textarea"},
+		{Name: "territory", Label: c.L("field-territory"), Value: f.Territory, Hint: c.T("web-territory-hint")},
+		{Name: "address", Label: c.L("field-address"), Value: f.Address},
+		{Name: "note", Label: c.L("field-note"), Value: f.Note, Kind: "textarea"},
 	}}
 }
 

@@ -90,7 +90,7 @@ type historyRow struct {
 func (v *view) historyRows(events []app.Event) (out []historyRow) {
 	for i := 0; i < len(events); i++ {
 		e := events[i]
-		what := v.T("kind-" + string(e.Type))
+		what := v.L("kind-" + string(e.Type))
 		row := historyRow{At: v.stamp(e.At), By: v.name(e.By), Reason: e.Reason}
 		if n := sameAct(events[i:]); n > 3 { // one act on many things is one line
 			var names []string
@@ -196,7 +196,7 @@ func (s *Server) search(c *call) error {
 	}
 	var rows []hitRow
 	for _, h := range hits {
-		row := hitRow{Kind: c.T("kind-" + string(h.Type)), Text: h.Text}
+		row := hitRow{Kind: c.L("kind-" + string(h.Type)), Text: h.Text}
 		switch h.Type {
 		case app.TypeEstate, app.TypeBlock, app.TypeTree, app.TypeCard, app.TypePlan, app.TypeDraft:
 			row.Href = "/" + string(h.Type) + "s/" + h.ID

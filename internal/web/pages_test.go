@@ -95,3 +95,30 @@ func TestPages_AreAccessible(t *testing.T) {
 		}
 	}
 }
+
+// Signed in, the pages carry a name and a way out; they are as accessible as
+// those of a person alone.
+func TestPages_SignedIn(t *testing.T) {
+	h := filled(t, web.Options{})
+	ctx := tab(t)
+	wear(t, ctx, h.url, look{1280, false, "en", "metric"})
+	do(t, ctx, chromedp.Navigate(h.url+"/people"), chromedp.WaitReady(chromedp.CSS("#passphrase")))
+	put(t, ctx, "name", "owner")
+	put(t, ctx, "passphrase", h.passphrase)
+	mark(t, ctx)
+	eval[bool](t, ctx, `document.querySelector("main form").requestSubmit(); true`)
+	settled(t, ctx)
+	waitFor(t, ctx, `location.pathname==="/people"`) // where the person wanted to go
+	says(t, ctx, "Sign out")
+	for _, path := range []string{"/people", "/settings", "/drafts/" + h.draft} {
+		do(t, ctx, chromedp.Navigate(h.url+path), chromedp.WaitReady(chromedp.CSS("main")))
+		whole(t, ctx, path)
+		clean(t, ctx, path)
+		if shots := os.Getenv("SAPWARD_SCREENS"); shots != "" {
+			photograph(t, ctx, shots, "signed-in"+strings.ReplaceAll(strings.Split(path[1:], "/")[0], "/", "-"))
+		}
+	}
+	press(t, ctx, "Put this draft away")
+	press(t, ctx, "Undo")
+	says(t, ctx, "Taken back")
+}

@@ -26,8 +26,8 @@ type peoplePage struct {
 
 func (c *call) personForm() form {
 	return form{Action: "/people", Submit: c.T("web-person-add"), Name: "person", Once: true, Inputs: []input{
-		{Name: "name", Label: c.T("field-name"), Needed: true, Complete: "off", Hint: c.T("web-person-name-hint")},
-		{Name: "passphrase", Label: c.T("field-passphrase"), Kind: "password", Complete: "new-password", Hint: c.T("web-passphrase-hint")},
+		{Name: "name", Label: c.L("field-name"), Needed: true, Complete: "off", Hint: c.T("web-person-name-hint")},
+		{Name: "passphrase", Label: c.L("field-passphrase"), Kind: "password", Complete: "new-password", Hint: c.T("web-passphrase-hint")},
 	}}
 }
 
@@ -49,7 +49,7 @@ func (c *call) peoplePage() (peoplePage, error) {
 		p.Estates = append(p.Estates, option{e.ID, e.Facts.Name})
 	}
 	for _, r := range app.Roles {
-		p.Roles = append(p.Roles, option{string(r), c.T("role-" + string(r))})
+		p.Roles = append(p.Roles, option{string(r), c.L("role-" + string(r))})
 	}
 	for _, x := range people {
 		row := personRow{PersonView: x, Self: x.ID == c.actor.Person}

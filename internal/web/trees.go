@@ -125,7 +125,7 @@ func (c *call) showTree(t app.TreeView, bad *form) error {
 }
 
 func (c *call) tapeForm(t app.TreeView) form {
-	unit, kinds := "cm", []option{{"girth", c.T("field-girth")}, {"diameter", c.T("field-diameter")}}
+	unit, kinds := "cm", []option{{"girth", c.L("field-girth")}, {"diameter", c.L("field-diameter")}}
 	if c.US {
 		unit = "in"
 	}
@@ -133,11 +133,11 @@ func (c *call) tapeForm(t app.TreeView) form {
 		hidden("version", t.Version),
 		{Name: "kind", Label: c.T("web-tape-read"), Kind: "select", Options: kinds, Value: "girth"},
 		{Name: "reading", Label: c.T("web-reading"), Kind: "number", Unit: unit, Needed: true, Part: "girth"},
-		{Name: "at", Label: c.T("field-measured-at"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: pick(c.US, "4.5", "1.3")},
-		{Name: "stem", Label: c.T("field-stem"), Hint: c.T("web-stem-hint")},
-		{Name: "on", Label: c.T("field-measured-on"), Kind: "date", Part: "measured-on"},
-		{Name: "taker", Label: c.T("field-taker"), Value: ""},
-		{Name: "instrument", Label: c.T("field-instrument")},
+		{Name: "at", Label: c.L("field-measured-at"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: pick(c.US, "4.5", "1.3")},
+		{Name: "stem", Label: c.L("field-stem"), Hint: c.T("web-stem-hint")},
+		{Name: "on", Label: c.L("field-measured-on"), Kind: "date", Part: "measured-on"},
+		{Name: "taker", Label: c.L("field-taker"), Value: ""},
+		{Name: "instrument", Label: c.L("field-instrument")},
 		{Name: "reason", Label: c.T("web-reason"), Hint: c.T("web-reason-hint")},
 	}}
 }
@@ -166,21 +166,21 @@ func (c *call) measure(t app.TreeView) (app.Tree, error) {
 func (c *call) rateForm(t app.TreeView) form {
 	return form{Name: "rate", Action: "/trees/" + t.ID + "/rate", Submit: c.T("web-save"), Once: true, Wide: true, Inputs: []input{
 		hidden("version", t.Version),
-		{Name: "status", Label: c.T("field-status"), Kind: "select", Options: c.statusOptions(), Value: t.Facts.Status},
-		{Name: "loss", Label: c.T("field-rating"), Kind: "number", Unit: "%", Value: t.Facts.CrownLossPct, Part: "rating"},
-		{Name: "on", Label: c.T("field-rated-on"), Kind: "date", Value: t.Facts.RatedOn, Part: "rated-on"},
+		{Name: "status", Label: c.L("field-status"), Kind: "select", Options: c.statusOptions(), Value: t.Facts.Status},
+		{Name: "loss", Label: c.L("field-rating"), Kind: "number", Unit: "%", Value: t.Facts.CrownLossPct, Part: "rating"},
+		{Name: "on", Label: c.L("field-rated-on"), Kind: "date", Value: t.Facts.RatedOn, Part: "rated-on"},
 	}}
 }
 
 func (c *call) woundForm(t app.TreeView) form {
 	return form{Name: "wound", Action: "/trees/" + t.ID + "/wounds", Submit: c.T("web-wound-add"), Once: true, Wide: true, Inputs: []input{
 		{Name: "azimuth", Label: c.T("web-azimuth"), Kind: "number", Unit: "°", Needed: true},
-		{Name: "height", Label: c.T("field-height"), Kind: "number", Unit: pick(c.US, "in", "cm"), Needed: true},
-		{Name: "depth", Label: c.T("field-depth"), Kind: "number", Unit: "mm"},
-		{Name: "hole", Label: c.T("field-hole"), Kind: "number", Unit: "mm", Needed: true},
-		{Name: "on", Label: c.T("field-made-on"), Kind: "date", Part: "made-on", Needed: true},
-		{Name: "stem", Label: c.T("field-stem")},
-		{Name: "note", Label: c.T("field-note")},
+		{Name: "height", Label: c.L("field-height"), Kind: "number", Unit: pick(c.US, "in", "cm"), Needed: true},
+		{Name: "depth", Label: c.L("field-depth"), Kind: "number", Unit: "mm"},
+		{Name: "hole", Label: c.L("field-hole"), Kind: "number", Unit: "mm", Needed: true},
+		{Name: "on", Label: c.L("field-made-on"), Kind: "date", Part: "made-on", Needed: true},
+		{Name: "stem", Label: c.L("field-stem")},
+		{Name: "note", Label: c.L("field-note")},
 	}}
 }
 
@@ -335,18 +335,18 @@ func (c *call) treeForm(action string, f app.TreeFacts, version int) form {
 	}
 	return form{Action: action, Submit: c.T("web-save"), Name: "tree-form", Once: true, Wide: true, Inputs: []input{
 		hidden("version", version),
-		{Name: "tag", Label: c.T("field-tag"), Value: f.Tag, Needed: true},
-		{Name: "species", Label: c.T("field-species"), Value: f.Species},
-		{Name: "wood", Label: c.T("field-wood"), Kind: "select", Options: c.woodOptions(), Value: f.Wood},
-		{Name: "status", Label: c.T("field-status"), Kind: "select", Options: c.statusOptions(), Value: f.Status},
-		{Name: "height", Label: c.T("field-height"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: c.feetShown(f.HeightM)},
-		{Name: "crown", Label: c.T("field-crown"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: c.feetShown(f.CrownM)},
+		{Name: "tag", Label: c.L("field-tag"), Value: f.Tag, Needed: true},
+		{Name: "species", Label: c.L("field-species"), Value: f.Species},
+		{Name: "wood", Label: c.L("field-wood"), Kind: "select", Options: c.woodOptions(), Value: f.Wood},
+		{Name: "status", Label: c.L("field-status"), Kind: "select", Options: c.statusOptions(), Value: f.Status},
+		{Name: "height", Label: c.L("field-height"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: c.feetShown(f.HeightM)},
+		{Name: "crown", Label: c.L("field-crown"), Kind: "number", Unit: pick(c.US, "ft", "m"), Value: c.feetShown(f.CrownM)},
 		{Name: "bearing", Label: c.T("web-bearing"), Kind: "select", Value: bearing, Options: []option{{"", c.T("web-not-said")}, {"yes", c.T("crew-yes")}, {"no", c.T("crew-no")}}},
 		{Name: "x", Label: c.T("web-x"), Kind: "number", Unit: "m", Value: num(f.XM), Part: "place"},
 		{Name: "y", Label: c.T("web-y"), Kind: "number", Unit: "m", Value: num(f.YM)},
 		{Name: "lat", Label: c.T("web-lat"), Kind: "number", Unit: "°", Value: num(f.Lat)},
 		{Name: "lon", Label: c.T("web-lon"), Kind: "number", Unit: "°", Value: num(f.Lon)},
-		{Name: "note", Label: c.T("field-note"), Value: f.Note, Kind: "textarea"},
+		{Name: "note", Label: c.L("field-note"), Value: f.Note, Kind: "textarea"},
 	}}
 }
 

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"golang.org/x/text/language"
 
@@ -54,6 +55,15 @@ type view struct {
 
 // S says a message with arguments given as name, value, name, value.
 func (v *view) S(id string, pairs ...any) string { return v.Say(id, argsOf(pairs...)) }
+
+// L is T as a label: with a capital first letter.
+func (v *view) L(id string) string {
+	r := []rune(v.T(id))
+	if len(r) > 0 {
+		r[0] = unicode.ToUpper(r[0])
+	}
+	return string(r)
+}
 
 func argsOf(pairs ...any) finding.Args {
 	args := finding.Args{}

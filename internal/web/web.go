@@ -239,11 +239,14 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		if f.Class == finding.Denied {
 			s.log.Warn("denied", slog.String("id", f.ID), slog.String("path", r.URL.Path), slog.String("person", v.actor.Person), slog.String("address", clientOf(r)))
 		}
+		if f.Class == finding.Storage && f.ID != "store-full" && f.ID != "store-read-only" { // what the system said is for the log
+			f = &finding.Fault{Class: f.Class, ID: "web-storage"}
+		}
 		if f.Class == finding.Internal {
 			f = &finding.Fault{Class: f.Class, ID: "web-internal"}
 		}
 		p.Status = f.HTTPStatus()
-		p.Lines = append(p.Lines, v.Fault(f))
+		p.Lines = append(p.Lines, v.lines(finding.Faults{f})...)
 	}
 	if big != nil {
 		p.Status = http.StatusRequestEntityTooLarge

@@ -14,8 +14,8 @@ import (
 // put together from a value is checked by its beginning.
 func TestTemplates_SayOnlyWhatTheCatalogueKnows(t *testing.T) {
 	all := lang.Messages()
-	whole := regexp.MustCompile(`\.(?:T|S|Say) "([a-z0-9-]+)"`)
-	chosen := regexp.MustCompile(`\.(?:T|S) \((?:print|pick[^)]*?) ?"([a-z0-9-]+)"(?: "([a-z0-9-]+)")?`)
+	whole := regexp.MustCompile(`\.(?:T|L|S|Say) "([a-z0-9-]+)"`)
+	chosen := regexp.MustCompile(`\.(?:T|L|S) \((?:print|pick[^)]*?) ?"([a-z0-9-]+)"(?: "([a-z0-9-]+)")?`)
 	found := 0
 	check := func(name, text string) {
 		for _, m := range whole.FindAllStringSubmatch(text, -1) {
@@ -63,6 +63,12 @@ func TestTemplates_SayOnlyWhatTheCatalogueKnows(t *testing.T) {
 			t.Fatal(err)
 		}
 		check(f.Name(), string(data))
+		for _, m := range regexp.MustCompile(`\.(?:T|L|S)\("([a-z0-9-]+)"`).FindAllStringSubmatch(string(data), -1) {
+			found++
+			if _, ok := all[m[1]]; !ok && !strings.HasSuffix(m[1], "-") {
+				t.Errorf("%s: %q is not in the catalogue", f.Name(), m[1])
+			}
+		}
 	}
 	if found < 300 {
 		t.Errorf("only %d texts found; the walk is broken", found)
@@ -94,7 +100,7 @@ func TestWays_SpeakOfButtons(t *testing.T) {
 	all := lang.Messages()
 	option := regexp.MustCompile(`--[a-z]`)
 	// These are said of files and folders that the pages do not take.
-	elsewhere := regexp.MustCompile(`^(weather|movement|gate|sample|usage)-|^(rows-block|interval-needs-day-zero|day-zero-needed|plan-not-one|plan-unreadable|option-unknown|output-unwritable|usage-hint)$`)
+	elsewhere := regexp.MustCompile(`^(weather|movement|gate|sample|usage|serve|restore)-|^(store-missing|store-in-use|rows-block|interval-needs-day-zero|day-zero-needed|plan-not-one|plan-unreadable|option-unknown|output-unwritable|usage-hint)$`)
 	for id, m := range all {
 		if !option.MatchString(m.ENMend) || elsewhere.MatchString(id) {
 			continue
