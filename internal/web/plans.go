@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"fmt"
 	"maps"
 	"math"
@@ -14,57 +13,9 @@ import (
 	"sapward/finding"
 	"sapward/internal/app"
 	"sapward/internal/brief"
-	"sapward/internal/exchange"
-	"sapward/internal/report"
-	"sapward/measure/civil"
 	q "sapward/measure/quantity"
-	"sapward/measure/tree"
 	"sapward/numeric/exact"
-	"sapward/plan"
-	"sapward/plan/label"
 )
-
-// laid is a plan with what its pictures and papers need, of a draft or of an
-// approved plan.
-type laid struct {
-	here      string
-	name      string
-	block     app.Block
-	estate    app.Estate
-	plan      plan.Plan
-	card      label.Card
-	inputs    app.Inputs
-	wounds    []tree.Wound
-	obstacles []tree.Obstacle
-	limbs     []tree.Limb
-	stamp     time.Time
-	id        string
-	version   int
-}
-
-// lastLaid keeps the plan last looked at for a moment, so that walking round a
-// trunk does not plan the block anew at every step.
-type lastLaid struct {
-	mu  sync.Mutex
-	key string
-	at  time.Time
-	l   laid
-}
-
-// turnable is how long a plan is kept for turning.
-const turnable = 20 * time.Second
-
-func (k *lastLaid) get(key string, now time.Time) (laid, bool) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.l, k.key == key && now.Sub(k.at) < turnable
-}
-
-func (k *lastLaid) put(key string, now time.Time, l laid) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	k.key, k.at, k.l = key, now, l
-}
 
 // knownDrafts keeps the drafts lately looked at, so that a changed option does
 // not work the old ones out once more. Whoever uses one still has to be let in
@@ -91,28 +42,6 @@ func (k *knownDrafts) put(d app.Draft) {
 		k.kept = map[string]app.Draft{}
 	}
 	k.kept[d.ID] = d
-}
-
-func fromOutcome(d app.Draft, b app.BlockView, o app.Outcome) laid {
-	return laid{
-		here: "/drafts/" + d.ID, name: d.Facts.Name, block: b.Block, estate: b.Estate, plan: o.Plan, card: o.Request.Card, inputs: o.Inputs,
-		wounds: o.Request.Wounds, obstacles: o.Request.Obstacles, limbs: o.Request.Limbs, id: d.ID, version: d.Version, stamp: d.At,
-	}
-}
-
-func fromPlan(v app.PlanView) laid {
-	return laid{
-		here: "/plans/" + v.ID, name: v.Facts.Name, block: v.Block, estate: v.Estate, plan: v.Doc, card: v.Reading.Card, inputs: v.Inputs,
-		wounds: v.Inputs.CoreWounds(), obstacles: v.Inputs.CoreObstacles(), limbs: v.Inputs.CoreLimbs(), id: v.ID, version: v.Version, stamp: v.At,
-	}
-}
-
-// places are where the trees of a plan stood when it was made.
-func (l laid) places() (out []app.Place) {
-	for _, t := range l.inputs.Trees {
-		out = append(out, app.Place{Tag: t.Tag, Status: t.Status, DiameterCM: t.Diameter(), XM: t.XM, YM: t.YM, Lat: t.Lat, Lon: t.Lon})
-	}
-	return out
 }
 
 // addDraft begins a plan for a block with the first card that serves it.
@@ -465,128 +394,6 @@ func (s *Server) setAside(c *call) error {
 	return c.answerPart(pp)
 }
 
-// trunk draws the chosen tree.
-func (pp *planPage) trunk(c *call, l laid) error {
-	p := &l.plan
-	pp.TrunkURL, pp.TurnURL = l.here+"/trunk", l.here+"/turn"
-	if len(p.Trees) == 0 {
-		return nil
-	}
-	pick := 0
-	want := c.r.FormValue("tree")
-	for i := range p.Trees {
-		if name := nameOf(p.Trees[i].Tag, p.Trees[i].Stem); len(pp.TreeChoices) < 2000 {
-			pp.TreeChoices = append(pp.TreeChoices, name)
-			if name == want {
-				pick = i
-			}
-		}
-	}
-	t := &p.Trees[pick]
-	pp.TreeTag = nameOf(t.Tag, t.Stem)
-	pp.Stand = 180
-	if n, err := strconv.Atoi(c.r.FormValue("stand")); err == nil && n >= 0 && n < 360 {
-		pp.Stand = n
-	}
-	wounds, obstacles, hole, bark := l.of(t)
-	mark := l.inputs.Brief.MarkAzimuth
-	pp.Ring = c.Picture(c.ringOf(t, mark, wounds, obstacles, hole, bark, 350))
-	pp.Unrolled = c.Picture(c.trunkOf(t, mark, float64(pp.Stand), wounds, obstacles, 350))
-	pp.TreePorts = t.Ports
-	return nil
-}
-
-// of gathers what is known of one planned tree's trunk.
-func (l laid) of(t *plan.Tree) (ws []tree.Wound, os []tree.Obstacle, holeMM, barkMM float64) {
-	for _, w := range l.wounds {
-		if w.Tree == t.Tag && (t.Stem == "" || w.Stem == "" || w.Stem == t.Stem) {
-			ws = append(ws, w)
-		}
-	}
-	for _, o := range l.obstacles {
-		if o.Tree == t.Tag && (t.Stem == "" || o.Stem == "" || o.Stem == t.Stem) {
-			os = append(os, o)
-		}
-	}
-	if use, ok := plan.UseOf(l.card, label.Method(l.plan.Method), l.plan.Site, l.plan.Target); ok && use.Ports.Hole.Known {
-		holeMM = use.Ports.Hole.Value.Float() * 10
-	}
-	for _, f := range l.inputs.Trees {
-		if f.Tag != t.Tag {
-			continue
-		}
-		for _, s := range f.Stems {
-			if x, err := strconv.ParseFloat(s.BarkMM, 64); err == nil && (t.Stem == "" || s.Name == t.Stem) {
-				barkMM = x
-				break
-			}
-		}
-	}
-	return ws, os, holeMM, barkMM
-}
-
-// laidOut finds the plan at an address, of a draft or approved.
-func (c *call) laidOut(kind string) (laid, error) {
-	ctx := c.r.Context()
-	if kind == "plans" {
-		v, err := c.s.app.Plan(ctx, c.actor, c.id())
-		if err != nil {
-			return laid{}, err
-		}
-		c.Zone = v.Estate.Facts.Location()
-		return fromPlan(v), nil
-	}
-	d, o, err := c.s.app.Draft(ctx, c.actor, c.id())
-	if err != nil {
-		return laid{}, err
-	}
-	b, err := c.blockOf(d.Parent)
-	if err != nil {
-		return laid{}, err
-	}
-	c.Zone = b.Estate.Facts.Location()
-	return fromOutcome(d, b, o), nil
-}
-
-// planTrunk is the chosen trunk, or with turn only the bark as it is seen from
-// where the person stands.
-func (s *Server) planTrunk(kind string, turn bool) func(c *call) error {
-	return func(c *call) error {
-		key := "/" + kind + "/" + c.id() + "/" + c.field("v")
-		l, ok := laid{}, false
-		if c.may("Block", c.estateOfLast(key)) {
-			l, ok = s.last.get(key, time.Now())
-		}
-		if !ok {
-			var err error
-			if l, err = c.laidOut(kind); err != nil {
-				return err
-			}
-			s.last.put(key, time.Now(), l)
-		}
-		pp := &planPage{ID: l.id, Version: l.version, Here: l.here}
-		if err := pp.trunk(c, l); err != nil {
-			return err
-		}
-		c.D = pp
-		name := "trunk"
-		if turn {
-			name = "turnpicture"
-		}
-		s.part(c.w, c.r, http.StatusOK, "plan", name, c.view)
-		return nil
-	}
-}
-
-// estateOfLast is the estate of the plan kept for turning: who may not see that
-// estate gets nothing out of it.
-func (c *call) estateOfLast(key string) string {
-	if l, ok := c.s.last.get(key, time.Now()); ok {
-		return l.estate.ID
-	}
-	return "none"
-}
-
 // showPlan shows an approved plan: what was signed, not a computation of today.
 func (s *Server) showPlan(c *call) error {
 	v, err := s.app.Plan(c.r.Context(), c.actor, c.id())
@@ -663,105 +470,4 @@ func (s *Server) retireDraft(c *call) error {
 		return err
 	}
 	return c.gone("/blocks/"+d.Parent, c.T("web-done-retired"), out.Act)
-}
-
-// paper sends a plan as a file. It is written whole before the first byte goes
-// out, so that a fault never ends in half a file.
-func (s *Server) paper(kind, ext string) func(c *call) error {
-	return func(c *call) error {
-		l, err := c.laidOut(kind)
-		if err != nil {
-			return err
-		}
-		var b bytes.Buffer
-		media := ""
-		switch ext {
-		case "pdf":
-			media = "application/pdf"
-			created := l.stamp
-			if day, err := civil.Parse(l.plan.On); err == nil {
-				created = day.In(time.UTC)
-			}
-			err = report.Plan(&b, report.Input{
-				Plan: l.plan, Name: l.block.Facts.Name, Block: l.inputs.CoreTrees(), Wounds: l.wounds, Obstacles: l.obstacles, Limbs: l.limbs,
-				Say: c.Printer, Paper: pick(c.US, "letter", "a4"), Created: created, CardText: l.card,
-			})
-		case "csv":
-			media = "text/csv; charset=utf-8"
-			rows := exchange.NewPortRows(&b)
-			for i := range l.plan.Trees {
-				rows.Tree(&l.plan.Trees[i])
-			}
-			err = rows.Close()
-		case "json":
-			media = "application/json"
-			if kind == "plans" {
-				var doc []byte
-				doc, err = s.app.PlanDocument(c.r.Context(), c.actor, c.id())
-				b.Write(doc)
-			} else {
-				var doc []byte
-				doc, err = brief.Marshal(l.plan)
-				b.Write(doc)
-			}
-		case "ics":
-			media = "text/calendar; charset=utf-8"
-			err = c.calendar(l).Write(&b)
-		}
-		if err != nil {
-			return &finding.Fault{Class: finding.Internal, ID: "internal", Cause: err, Args: finding.Args{"cause": finding.Text(err.Error())}}
-		}
-		c.attach(media, fileName(l.block.Facts.Name)+"."+ext, b.Bytes())
-		return nil
-	}
-}
-
-// attach sends bytes as a file to keep.
-func (c *call) attach(media, name string, data []byte) {
-	h := c.w.Header()
-	h.Set("Content-Type", media)
-	h.Set("Content-Disposition", `attachment; filename="`+name+`"`)
-	h.Set("Content-Length", strconv.Itoa(len(data)))
-	_, _ = c.w.Write(data)
-}
-
-// fileName is a name that any disk takes.
-func fileName(s string) string {
-	var b []rune
-	for _, r := range s {
-		switch {
-		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-':
-			b = append(b, r)
-		case len(b) > 0 && b[len(b)-1] != '-':
-			b = append(b, '-')
-		}
-	}
-	if len(b) == 0 {
-		return "sapward"
-	}
-	return string(b[:min(len(b), 60)])
-}
-
-// calendar holds the days that follow from a plan.
-func (c *call) calendar(l laid) exchange.Calendar {
-	cal := exchange.Calendar{Content: l.id, Stamp: l.stamp.UTC()}
-	name := l.block.Facts.Name
-	p := l.plan
-	if p.Outfit != nil {
-		for i := range p.Schedule.Days {
-			d := &p.Schedule.Days[i]
-			n := strconv.Itoa(d.Number)
-			cal.Events = append(cal.Events,
-				exchange.CalendarEvent{Key: "work-" + n, Title: c.S("web-cal-work", "block", name), Text: c.T("web-foot"), Start: d.Start, End: d.Finish},
-				exchange.CalendarEvent{Key: "signs-" + n, Title: c.S("web-cal-signs", "block", name), Start: d.SignsDown, End: d.SignsDown.Add(15 * time.Minute)})
-		}
-	} else if day, err := civil.Parse(p.On); err == nil {
-		cal.Events = append(cal.Events, exchange.CalendarEvent{Key: "work", Title: c.S("web-cal-work", "block", name), Day: day})
-	}
-	for _, x := range []struct{ key, id, on string }{{"harvest", "web-cal-harvest", p.Dates.HarvestFrom}, {"next", "web-cal-next", p.Dates.NextEarliest}} {
-		if day, err := civil.Parse(x.on); err == nil {
-			cal.Events = append(cal.Events, exchange.CalendarEvent{Key: x.key, Title: c.S(x.id, "block", name), Day: day})
-		}
-	}
-	return cal
 }
