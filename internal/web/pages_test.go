@@ -17,7 +17,7 @@ type site struct{ name, path string }
 // everyPage lists the pages of a filled and of an empty server, by base.
 func everyPage(t *testing.T) map[string][]site {
 	h, none, door := filled(t, web.Options{Local: true}), empty(t, web.Options{Local: true}), empty(t, web.Options{})
-	globe := onTheGlobe(t, h)
+	globe, model := onTheGlobe(t, h), modelled(t, h)
 	return map[string][]site{
 		h.url: {
 			{"estate-globe", "/estates/" + globe},
@@ -25,7 +25,7 @@ func everyPage(t *testing.T) map[string][]site {
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
-			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"approve", "/drafts/" + h.draft + "/approve"},
+			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},
 			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
 		},
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
