@@ -230,7 +230,7 @@ func TestPermissions_NoneForgotten(t *testing.T) {
 		if m.Type.NumIn() < 3 || m.Type.In(1) != reflect.TypeFor[context.Context]() || m.Type.In(2) != reflect.TypeFor[app.Actor]() {
 			t.Errorf("%s takes no context and actor first: %v", name, m.Type)
 		}
-		least, where, ok := app.RuleOf(name)
+		least, where, ok := app.PermissionOf(name)
 		if !ok {
 			t.Errorf("%s is missing in the table of permissions", name)
 			continue
