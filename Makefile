@@ -27,10 +27,12 @@ test: ## everything, with R and SciPy from Debian where they may be installed
 soak: ## the big counts
 	SAPWARD_SOAK=1 $(GO) test -count=1 -timeout 180m -rapid.checks=5000 $$(grep -rl --include='*_test.go' 'pgregory.net/rapid' . | xargs -n1 dirname | sort -u)
 	SAPWARD_SOAK=1 $(GO) test -count=1 -timeout 180m ./flow/... ./follow/... ./numeric/...
+	SAPWARD_SOAK=1 $(GO) test -count=1 -timeout 180m -run TestKill ./internal/store
 
 bench: build ## ratios against the reference scripts, in one run
 	@sh bench/run.sh
 	@sh bench/plume/run.sh
+	$(GO) run ./bench/store
 
 lint: ## needs golangci-lint
 	golangci-lint run

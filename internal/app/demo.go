@@ -127,7 +127,7 @@ func (d *demo) blocks(ctx context.Context) error {
 // treated approves last season's plan of the chestnuts and enters what was
 // done: the application, and each hole where it really went.
 func (d *demo) treated(ctx context.Context) error {
-	on := civil.Date{Year: d.season, Month: 6, Day: 15}
+	on := civil.Date{Year: d.season, Month: 6, Day: 1}
 	draft, err := d.AddDraft(ctx, d.adviser, d.chestnut, DraftFacts{
 		Name: fmt.Sprintf("Chestnuts %d", d.season), Card: d.cardB.ID,
 		Brief: brief.Brief{

@@ -44,6 +44,13 @@ const (
 	everywhere              // on everything: a role that belongs to no one estate
 )
 
+// PermissionOf returns the least role of a use case and where it must be held:
+// there (on the estate in question), anywhere, or everywhere.
+func PermissionOf(method string) (least Role, where string, ok bool) {
+	p, ok := Permissions[method]
+	return p.least, [...]string{"there", "anywhere", "everywhere"}[p.where], ok
+}
+
 // rule says what one use case asks for.
 type rule struct {
 	least Role

@@ -264,7 +264,7 @@ func (a *App) ApprovePlan(ctx context.Context, actor Actor, draft string, versio
 		return Plan{}, err
 	}
 	if len(o.Waits) > 0 {
-		return Plan{}, usage("approve-waits", finding.Args{"count": finding.Count(len(o.Waits)), "first_by": finding.Text(o.Waits[0].Finding.ID)})
+		return Plan{}, usage("approve-waits", finding.Args{"count": finding.Count(len(o.Waits))})
 	}
 	var doc bytes.Buffer
 	w := bufio.NewWriter(&doc)

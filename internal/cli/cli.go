@@ -36,7 +36,7 @@ type Globals struct {
 type grammar struct {
 	Globals
 
-	Demo     demoCmd     `cmd:"" help:"Write the invented demo estate, plan it, and say what to try next."`
+	Demo     demoCmd     `cmd:"" help:"The app filled with an invented estate; with --once, its files planned and printed."`
 	Sample   sampleCmd   `cmd:"" help:"What a few taped trunks tell; which trunks to tape."`
 	Card     cardCmd     `cmd:"" help:"Label cards: new, check, schema."`
 	Plan     planCmd     `cmd:"" help:"Plan a block: ports, volumes and places for every tree."`
@@ -47,6 +47,12 @@ type grammar struct {
 	Survival survivalCmd `cmd:"" help:"Which trees live longer: Kaplan-Meier, log-rank test, hazard ratio."`
 	Efficacy efficacyCmd `cmd:"" help:"How much better the treated fared, with its interval, from counts."`
 	Decline  declineCmd  `cmd:"" help:"How the residue declines and when to treat again, from assays."`
+	Serve    serveCmd    `cmd:"" help:"The app in the browser: estates, blocks, cards, plans and their history."`
+	Import   importCmd   `cmd:"" help:"Put a table of trees, wounds, limbs, obstacles or history into the app's data."`
+	Export   exportCmd   `cmd:"" help:"Write everything of an estate out of the app's data."`
+	Backup   backupCmd   `cmd:"" help:"A checked copy of the app's data, also while they are served."`
+	Restore  restoreCmd  `cmd:"" help:"Put a backup in the place of the app's data."`
+	Check    checkCmd    `cmd:"" help:"Verify the app's data: chain, tables, files, integrity."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 

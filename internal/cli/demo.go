@@ -12,13 +12,18 @@ import (
 )
 
 type demoCmd struct {
-	Data string `help:"Folder for the demo estate's files." default:"sapward-demo"`
-	Once bool   `help:"Write, plan, print and end."`
+	Data string `help:"Folder for the demo estate's files; the app's data lie beside it, under the same name with -app." default:"sapward-demo"`
+	Once bool   `help:"Write the estate's files, plan them, print and end."`
+	listenOptions
 }
 
-// Run writes the invented estate's files, then runs the commands listed in its
+// Run opens the app filled with the invented estate. With --once it writes the
+// estate's files instead and runs the commands listed in its
 // commands.txt exactly as a person would type them in that folder.
 func (c demoCmd) Run(e *env) error {
+	if !c.Once {
+		return c.serve(e, filepath.Clean(c.Data)+"-app", true)
+	}
 	files := demo.Files()
 	if there := c.standing(); there {
 		return c.show(e, files, "demo-kept")

@@ -140,6 +140,8 @@ func encoding(file string, data []byte, line int, nl byte) *finding.Fault {
 
 // source is an opened file: its blocks and what its first bytes said.
 type source struct {
+	match   map[string]string // headers a person has matched
+	headers []string          // of the header row, as written
 	file    string
 	blocks  blocks
 	first   *block

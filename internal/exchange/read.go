@@ -13,10 +13,11 @@ import (
 // Summary says what a file held and how it was read.
 type Summary struct {
 	File         string
-	Separator    string // ",", ";" or tab; empty for a workbook
-	DecimalComma bool   // the file writes 1,5
-	Rows         int    // rows with data
-	Trees        int    // different trees, for a table of trees
+	Separator    string   // ",", ";" or tab; empty for a workbook
+	DecimalComma bool     // the file writes 1,5
+	Rows         int      // rows with data
+	Trees        int      // different trees, for a table of trees
+	Headers      []string // of the header row, as written
 	Columns      []ColumnUse
 	Notes        []finding.Finding
 }
@@ -64,6 +65,12 @@ func (s *source) start(spec *Spec, faults *collector) (*layout, error) {
 		}
 		if r.blank() || remark(names) {
 			continue
+		}
+		s.headers = append([]string{}, names...)
+		for i, n := range names {
+			if to, ok := s.match[strings.TrimSpace(strings.TrimPrefix(n, "\uFEFF"))]; ok {
+				names[i] = to
+			}
 		}
 		r.layout = &layout{}
 		lay := spec.read(names, func(k int) finding.Where {
@@ -251,10 +258,11 @@ func run[T any](s *source, spec *Spec, newBuilder func() builder[T], each func(m
 	if err != nil {
 		return sum, finding.AsFaults(err)
 	}
+	sum.Headers = s.headers
 	if faults.any() { // the columns are not known: rows would only repeat it
 		return sum, faults.err(s.file)
 	}
-	sum.Columns, sum.Notes = lay.uses, lay.notes
+	sum.Columns, sum.Notes, sum.Headers = lay.uses, lay.notes, s.headers
 	if !s.sheet {
 		sum.Separator = string(s.dialect.sep)
 	}

@@ -81,10 +81,31 @@ var errStop error = &finding.Fault{Class: finding.Internal, ID: "internal"}
 // ReadTrees reads a whole table of trees from a stream, CSV or XLSX. With any
 // fault it returns no tree.
 func ReadTrees(r io.Reader, name string) ([]tree.Tree, Summary, error) {
+	return ReadTreesAs(r, name, nil)
+}
+
+// TreeColumns are the documented names of the columns of a table of trees, with
+// their units.
+func TreeColumns() []string {
+	var out []string
+	for _, c := range treeSpec.Columns {
+		out = append(out, c.full())
+		if c.Kind == Length && c.Unit == "cm" {
+			out = append(out, c.Name+"_in")
+		}
+	}
+	return out
+}
+
+// ReadTreesAs is ReadTrees with headers that a person has matched: match gives
+// for a header as the file writes it the column it stands for, empty for one to
+// be left out.
+func ReadTreesAs(r io.Reader, name string, match map[string]string) ([]tree.Tree, Summary, error) {
 	src, err := openStream(r, name)
 	if err != nil {
 		return nil, Summary{File: name}, finding.AsFaults(err)
 	}
+	src.match = match
 	var all []tree.Tree
 	sum, err := readTrees(src, newRoll(name), false, func(chunk []tree.Tree) error {
 		all = append(all, chunk...)

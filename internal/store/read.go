@@ -84,7 +84,7 @@ func (w *where) and(text string, args ...any) {
 
 func (w *where) after(k app.Key) {
 	if k != (app.Key{}) {
-		w.and("(s.sort > ? OR s.sort = ? AND s.id > ?)", k.Sort, k.Sort, k.ID)
+		w.and("(s.sort, s.id) > (?, ?)", k.Sort, k.ID)
 	}
 }
 

@@ -11,7 +11,6 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/internal/app"
-	"sapward/internal/brief"
 	"sapward/internal/cardfile"
 	"sapward/internal/demo"
 	"sapward/internal/exchange"
@@ -112,7 +111,7 @@ func filled(t *testing.T, o web.Options) *stage {
 	s := empty(t, o)
 	ctx := t.Context()
 	if err := s.app.FillDemo(ctx, app.Local(), demo.Files()); err != nil {
-		finish(t, s)
+		t.Fatal(err)
 	}
 	s.passphrase = "four words of oak"
 	p, err := s.app.AddPerson(ctx, app.Local(), app.PersonFacts{Name: "owner"}, s.passphrase)
@@ -160,36 +159,4 @@ func filled(t *testing.T, o web.Options) *stage {
 	}
 	s.card = cards[0].ID
 	return s
-}
-
-// finish brings the demo to a draft and an approved plan where its own season
-// does not fit the card: the harvest is put later.
-func finish(t *testing.T, s *stage) {
-	t.Helper()
-	ctx := t.Context()
-	es, _ := s.app.Estates(ctx, app.Local())
-	e, _ := s.app.Estate(ctx, app.Local(), es[0].ID)
-	cards, _ := s.app.Cards(ctx, app.Local())
-	for _, b := range e.Blocks {
-		if b.Facts.Name == "Avenue" {
-			if _, err := s.app.AddDraft(ctx, app.Local(), b.ID, app.DraftFacts{Name: "Avenue 2027", Card: cards[0].ID, Brief: brief.Brief{Method: "injection", Target: "vascular wilt", On: "2027-06-17", Bloom: "no", Seed: 1}, Crew: brief.Crew{Count: 3}}); err != nil {
-				t.Fatal(err)
-			}
-			continue
-		}
-		ds, _ := s.app.Plans(ctx, app.Local(), b.ID)
-		d, _, err := s.app.Draft(ctx, app.Local(), ds[0].ID)
-		if err != nil {
-			t.Fatal(err)
-		}
-		f := d.Facts
-		f.Brief.HarvestFrom = "2027-01-25"
-		d, err = s.app.SaveDraft(ctx, app.Local(), d.ID, d.Version, f)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := s.app.ApprovePlan(ctx, app.Local(), d.ID, d.Version); err != nil {
-			t.Fatal(err)
-		}
-	}
 }

@@ -78,6 +78,7 @@ func put(t *testing.T, ctx context.Context, s app.Store, changes ...app.Change) 
 const (
 	estateID = "estate-1"
 	blockID  = "block-1"
+	woundID  = "wound-1"
 )
 
 func estate(version int, name string) app.Change {
@@ -150,7 +151,7 @@ func rollsBack(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 		if got, err := tx.State(ctx, app.TypeEstate, estateID); err != nil || got.Version != 2 {
 			t.Errorf("a transaction reads what it wrote: %+v %v", got, err)
 		}
-		return &finding.Fault{Class: finding.Internal, ID: "stop", Cause: stop}
+		return &finding.Fault{Class: finding.Internal, ID: "internal", Cause: stop}
 	})
 	if !errors.Is(err, stop) {
 		t.Fatal(err)
@@ -366,7 +367,7 @@ func counts(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	if err != nil || c[blockID].Trees != 2 || c[blockID].Measured != 1 {
 		t.Fatalf("%+v %v", c, err)
 	}
-	put(t, ctx, s, app.Change{Type: app.TypeWound, Verb: app.Added, ID: "w", Estate: estateID, Parent: "tree-A", Version: 1, Body: body(app.WoundFacts{HeightCM: "10", HoleMM: "6", Year: 2026})})
+	put(t, ctx, s, app.Change{Type: app.TypeWound, Verb: app.Added, ID: woundID, Estate: estateID, Parent: "tree-A", Version: 1, Body: body(app.WoundFacts{HeightCM: "10", HoleMM: "6", Year: 2026})})
 	m2, err := s.BlockMark(ctx, blockID)
 	if err != nil || m2 <= m1 {
 		t.Errorf("mark %d after %d, %v", m2, m1, err)

@@ -1,0 +1,279 @@
+package cli
+
+import (
+	"context"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"sapward/finding"
+	"sapward/internal/app"
+	"sapward/internal/exchange"
+	"sapward/internal/store"
+)
+
+// dataOption names the data folder.
+type dataOption struct {
+	Data string `help:"Data folder." default:"sapward-data" env:"SAPWARD_DATA"`
+}
+
+type checkCmd struct{ dataOption }
+
+// Run verifies a data folder, also while it is served.
+func (c checkCmd) Run(e *env) error {
+	ctx := context.Background()
+	a, s, err := openApp(ctx, c.Data, true)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	report, err := a.Check(ctx, app.Local(), nil)
+	if err != nil {
+		return err
+	}
+	if len(report.Findings) > 0 {
+		e.status = exitRefused
+	}
+	if e.globals.JSON {
+		type line struct {
+			finding.Finding
+			Text string `json:"text"`
+		}
+		doc := struct {
+			Schema      string `json:"schema"`
+			Engine      string `json:"engine"`
+			Clean       bool   `json:"clean"`
+			Events      int64  `json:"events"`
+			Rows        int64  `json:"rows"`
+			Attachments int    `json:"attachments"`
+			Head        string `json:"head"`
+			Findings    []line `json:"findings"`
+		}{"sapward/check/1", Version, len(report.Findings) == 0, report.Events, report.Rows, report.Attachments, report.Head, []line{}}
+		for _, f := range report.Findings {
+			doc.Findings = append(doc.Findings, line{f, e.sentence(f)})
+		}
+		return e.printJSON(doc)
+	}
+	for _, f := range report.Findings {
+		e.println(e.sentence(f))
+	}
+	id := "check-clean"
+	if len(report.Findings) > 0 {
+		id = "check-unclean"
+	}
+	e.println(e.say.Say(id, finding.Args{"count": finding.Count(len(report.Findings)), "events": finding.Count(int(report.Events)), "rows": finding.Count(int(report.Rows)), "files": finding.Count(report.Attachments)}))
+	return nil
+}
+
+// sentence is a finding with its way out in one line.
+func (e *env) sentence(f finding.Finding) string {
+	text, mend := e.say.Finding(f)
+	return strings.TrimSpace(text + " " + mend)
+}
+
+type backupCmd struct {
+	Into string `arg:"" help:"Folder that the backup's own folder is made in."`
+	dataOption
+}
+
+// Run writes a checked copy, also while the data are served.
+func (c backupCmd) Run(e *env) error {
+	ctx := context.Background()
+	a, s, err := openApp(ctx, c.Data, true)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	r, err := a.Backup(ctx, app.Local(), c.Into)
+	if err != nil {
+		return err
+	}
+	if e.globals.JSON {
+		return e.printJSON(struct {
+			Schema string `json:"schema"`
+			Engine string `json:"engine"`
+			app.BackupReport
+		}{store.ManifestSchema, Version, r})
+	}
+	e.println(e.say.Say("backup-done", finding.Args{"folder": finding.Text(r.Folder), "events": finding.Count(int(r.Events)), "files": finding.Count(r.Attachments)}))
+	return nil
+}
+
+type restoreCmd struct {
+	Backup       string `arg:"" help:"Folder that sapward backup wrote."`
+	ReplaceNewer bool   `name:"replace-newer" help:"Also where the data folder holds facts that the backup does not know; they are moved aside."`
+	dataOption
+}
+
+// Run puts a backup in the place of the data.
+func (c restoreCmd) Run(e *env) error {
+	report, aside, err := store.Restore(context.Background(), c.Backup, c.Data, c.ReplaceNewer)
+	if err != nil {
+		return err
+	}
+	if e.globals.JSON {
+		return e.printJSON(struct {
+			Schema string `json:"schema"`
+			Engine string `json:"engine"`
+			Folder string `json:"folder"`
+			Aside  string `json:"aside,omitempty"`
+			Events int64  `json:"events"`
+			Head   string `json:"head"`
+		}{"sapward/restore/1", Version, c.Data, aside, report.Events, report.Head})
+	}
+	e.println(e.say.Say("restore-done", finding.Args{"folder": finding.Text(c.Data), "events": finding.Count(int(report.Events))}))
+	if aside != "" {
+		e.println(e.say.Say("restore-aside", finding.Args{"folder": finding.Text(aside)}))
+	}
+	return nil
+}
+
+type importCmd struct {
+	File   string `arg:"" help:"CSV or XLSX; trees are found again by their tag, so the same file twice changes nothing."`
+	Estate string `help:"Name of the estate; made if there is none of the name." required:""`
+	Block  string `help:"Name of the block; made if there is none of the name." required:""`
+	Kind   string `help:"What the table holds." enum:"trees,wounds,limbs,obstacles,history" default:"trees"`
+	Try    bool   `help:"Say what would be done and keep nothing."`
+	dataOption
+}
+
+// Run imports one table into a block.
+func (c importCmd) Run(e *env) error {
+	ctx := context.Background()
+	f, err := os.Open(c.File)
+	if err != nil {
+		return finding.Faults{fileFault("file-unreadable", c.File, err)}
+	}
+	defer f.Close()
+	a, s, err := openApp(ctx, c.Data, false)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	block, err := c.place(ctx, a)
+	if err != nil {
+		return err
+	}
+	var r app.ImportResult
+	if c.Try {
+		r.ImportPreview, err = a.PreviewImport(ctx, app.Local(), block, c.Kind, c.File, f, nil)
+	} else {
+		r, err = a.Import(ctx, app.Local(), block, c.Kind, c.File, f, nil)
+	}
+	if err != nil {
+		return err
+	}
+	if e.globals.JSON {
+		strangers := r.Strangers
+		if strangers == nil {
+			strangers = []string{}
+		}
+		return e.printJSON(struct {
+			Schema    string   `json:"schema"`
+			Engine    string   `json:"engine"`
+			Kept      bool     `json:"kept"`
+			Add       int      `json:"add"`
+			Change    int      `json:"change"`
+			Same      int      `json:"same"`
+			Strangers []string `json:"strangers"`
+		}{"sapward/import/1", Version, !c.Try, r.Add, r.Change, r.Same, strangers})
+	}
+	id := "import-done"
+	if c.Try {
+		id = "import-would"
+	}
+	e.println(e.say.Say(id, finding.Args{"block": finding.Text(c.Block), "add": finding.Count(r.Add), "change": finding.Count(r.Change), "same": finding.Count(r.Same)}))
+	if len(r.Strangers) > 0 {
+		e.println(e.say.Say("import-strangers", finding.Args{"trees": finding.Text(strings.Join(r.Strangers, ", "))}))
+	}
+	return nil
+}
+
+// place finds the block by the names of estate and block, or makes them.
+func (c importCmd) place(ctx context.Context, a *app.App) (string, error) {
+	estates, err := a.Estates(ctx, app.Local())
+	if err != nil {
+		return "", err
+	}
+	estate := ""
+	for _, x := range estates {
+		if strings.EqualFold(x.Facts.Name, c.Estate) {
+			estate = x.ID
+		}
+	}
+	if estate == "" {
+		x, err := a.AddEstate(ctx, app.Local(), app.EstateFacts{Name: c.Estate})
+		if err != nil {
+			return "", err
+		}
+		estate = x.ID
+	}
+	view, err := a.Estate(ctx, app.Local(), estate)
+	if err != nil {
+		return "", err
+	}
+	for _, b := range view.Blocks {
+		if strings.EqualFold(b.Facts.Name, c.Block) {
+			return b.ID, nil
+		}
+	}
+	b, err := a.AddBlock(ctx, app.Local(), estate, app.BlockFacts{Name: c.Block})
+	return b.ID, err
+}
+
+type exportCmd struct {
+	Into   string `arg:"" help:"Folder to write; complete or not at all."`
+	Estate string `help:"Name of the estate; not needed where there is one."`
+	dataOption
+}
+
+// Run writes everything of an estate into a folder.
+func (c exportCmd) Run(e *env) error {
+	ctx := context.Background()
+	a, s, err := openApp(ctx, c.Data, true)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	estates, err := a.Estates(ctx, app.Local())
+	if err != nil {
+		return err
+	}
+	var id, name string
+	var names []string
+	for _, x := range estates {
+		names = append(names, x.Facts.Name)
+		if strings.EqualFold(x.Facts.Name, c.Estate) || c.Estate == "" && len(estates) == 1 {
+			id, name = x.ID, x.Facts.Name
+		}
+	}
+	if id == "" {
+		return usage("serve-name-unknown", finding.Args{"what_by": finding.Text("kind-estate"), "name": finding.Text(c.Estate), "names": finding.Text(strings.Join(names, ", "))})
+	}
+	known := []string{"estate.json", "events.jsonl", "cards/*.yaml", "*/*.csv", "*/*.json", "*/files/*", "*/plans/*/*.json"}
+	err = exchange.WriteFolder(filepath.Clean(c.Into), known, func(f *exchange.Folder) error {
+		return a.Export(ctx, app.Local(), id, folderArchive{f}, tablesOut{})
+	})
+	if err != nil {
+		return err
+	}
+	if e.globals.JSON {
+		return e.printJSON(struct {
+			Schema string `json:"schema"`
+			Engine string `json:"engine"`
+			Estate string `json:"estate"`
+			Folder string `json:"folder"`
+		}{"sapward/export/1", Version, name, c.Into})
+	}
+	e.println(e.say.Say("export-done", finding.Args{"name": finding.Text(name), "folder": finding.Text(c.Into)}))
+	return nil
+}
+
+// folderArchive lets an export go into a folder.
+type folderArchive struct{ *exchange.Folder }
+
+// File writes one file of the export.
+func (f folderArchive) File(name string, write func(io.Writer) error) error {
+	return f.Folder.File(name, write)
+}
