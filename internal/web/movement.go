@@ -208,11 +208,15 @@ func (c *call) modelled(p *movementPage) {
 	}
 	in := report.ComparisonInput{Document: d, Say: say}
 	wide, err := report.ComparisonPictures(in, wideDrawing/2)
-	if err != nil {
+	narrow, narrowErr := report.ComparisonPictures(in, narrowDrawing)
+	if err = errors.Join(err, narrowErr); err != nil {
 		p.Pictures = append(p.Pictures, c.Picture(draw.Scene{}, err))
+		wide = nil
 	}
-	for _, x := range wide {
-		p.Pictures = append(p.Pictures, c.Picture(x.Scene, nil))
+	for i, x := range wide { // letters keep their size on a phone
+		small := narrow[i].Scene
+		small.ID += "n"
+		p.Pictures = append(p.Pictures, `<div class="at-desk">`+c.Picture(x.Scene, nil)+`</div><div class="on-phone">`+c.Picture(small, nil)+`</div>`)
 	}
 	if d.Equal != nil {
 		p.Equal = report.EqualSentence(say, d.Equal)
