@@ -32,6 +32,7 @@ soak: ## the big counts
 bench: build ## ratios against the reference scripts, in one run
 	@sh bench/run.sh
 	@sh bench/plume/run.sh
+	@sh bench/protect/run.sh
 	$(GO) run ./bench/store
 
 lint: ## needs golangci-lint
