@@ -21,6 +21,7 @@ command -v Rscript >/dev/null 2>&1 || missing="$missing r-base-core r-cran-survi
 /usr/bin/python3 -c 'import numpy, scipy, pandas' >/dev/null 2>&1 || missing="$missing python3 python3-numpy python3-scipy python3-pandas"
 command -v pdftotext >/dev/null 2>&1 || missing="$missing poppler-utils"
 command -v qpdf >/dev/null 2>&1 || missing="$missing qpdf"
+command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || command -v google-chrome >/dev/null 2>&1 || missing="$missing chromium"
 if [ -n "$missing" ]; then
   if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
     echo "installing from Debian:$missing"

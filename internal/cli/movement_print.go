@@ -9,6 +9,7 @@ import (
 	"sapward/finding"
 	"sapward/internal/draw"
 	"sapward/internal/lang"
+	"sapward/internal/report"
 	"sapward/plan"
 )
 
@@ -29,17 +30,7 @@ func (d *movementDocument) sentences(e *env) {
 }
 
 // figures writes a number with three significant figures and no exponent.
-func figures(x float64) string {
-	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
-		return strconv.FormatFloat(x, 'f', -1, 64)
-	}
-	n := 2 - int(math.Floor(math.Log10(math.Abs(x))))
-	if n < 0 {
-		p := math.Pow(10, float64(-n))
-		return strconv.FormatFloat(math.Round(x/p)*p, 'f', 0, 64)
-	}
-	return lang.Figure(x, min(n, 9))
-}
+func figures(x float64) string { return report.Figures(x) }
 
 // dayText writes a number of days.
 func dayText(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
