@@ -16,7 +16,8 @@ import (
 // hundred writes a share of draws as so many of 100.
 func hundred(share float64) string { return strconv.Itoa(int(math.Round(100 * share))) }
 
-// Figures writes a number with three significant figures and no exponent.
+// Figures writes a number with three significant figures, at most nine decimals
+// and no exponent.
 func Figures(x float64) string {
 	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
 		return strconv.FormatFloat(x, 'f', -1, 64)
@@ -26,10 +27,7 @@ func Figures(x float64) string {
 		p := math.Pow(10, float64(-n))
 		return strconv.FormatFloat(math.Round(x/p)*p, 'f', 0, 64)
 	}
-	if n > 12 {
-		return strconv.FormatFloat(x, 'g', 3, 64)
-	}
-	return lang.Figure(x, n)
+	return lang.Figure(x, min(n, 9))
 }
 
 // BandText writes the 10, 50 and 90 % points with so many decimals. A point
