@@ -15,6 +15,7 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/finding"
+	"sapward/flow/compare"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/store"
@@ -75,7 +76,7 @@ func wanted() map[string]asks {
 		"ChangeCard": anywhere(app.Adviser, "c", stale, "x", ""), "CheckCard": anywhere(app.CrewLead, "c", "no such hash", ""), "CardChanges": anywhere(app.Viewer, "c", "", ""),
 		"RetireCard": anywhere(app.Adviser, "c", stale, ""), "RestoreCard": anywhere(app.Adviser, "c", stale),
 
-		"Plans": there(app.Viewer, "b"), "TryPlan": there(app.Viewer, "b", app.DraftFacts{}), "Draft": there(app.Viewer, "d"),
+		"Plans": there(app.Viewer, "b"), "TryPlan": there(app.Viewer, "b", app.DraftFacts{}), "Draft": there(app.Viewer, "d"), "CompareMethods": there(app.Viewer, "d", compare.Request{}),
 		"AddDraft": there(app.Adviser, "b", app.DraftFacts{Name: strings.Repeat("x", 100)}), "SaveDraft": there(app.Adviser, "d", stale, app.DraftFacts{}),
 		"AnswerFact": there(app.Adviser, "d", stale, "x", "y"), "RetireDraft": there(app.Adviser, "d", stale), "ApprovePlan": there(app.Adviser, "d", stale),
 		"Plan": there(app.Viewer, "p"), "PlanDocument": there(app.Viewer, "p"), "WithdrawPlan": there(app.Adviser, "p", stale, "x"),

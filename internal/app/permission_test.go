@@ -13,6 +13,7 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/finding"
+	"sapward/flow/compare"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/cardfile"
@@ -137,7 +138,7 @@ func (w *world) examples() map[string][]any {
 		"MeasureTree": {w.tree, v, []app.StemFacts{}, ""}, "RateTree": {w.tree, v, "healthy", "", ""}, "RetireTree": {w.tree, v, ""}, "RestoreTree": {w.tree, v},
 		"AddWound": {w.tree, app.WoundFacts{}}, "ChangeWound": {w.wound, v, app.WoundFacts{}, ""}, "RetireWound": {w.wound, v, ""},
 		"Cards": {}, "Card": {w.card}, "TryCard": {""}, "AddCard": {""}, "ChangeCard": {w.card, v, "", ""}, "CheckCard": {w.card, "nohash", ""}, "CardChanges": {w.card, "a", "b"}, "RetireCard": {w.card, v, ""}, "RestoreCard": {w.card, v},
-		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
+		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
 		"ApprovePlan": {w.draft, v}, "Plan": {w.plan}, "PlanDocument": {w.plan}, "WithdrawPlan": {w.plan, v, "x"}, "Gate": {w.plan, brief.Gate{}}, "KeepGate": {w.plan, brief.Gate{On: "1999-01-01"}},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
