@@ -160,6 +160,7 @@ func probability(c *protect.Chances) *Probability {
 type EqualLine struct {
 	Ports       int          `json:"ports"`
 	Permitted   []string     `json:"permitted"` // methods whose card permits that number
+	WoundPct    [2]float64   `json:"wound_pct"` // injection, infusion; product, water and active are the plan's
 	Injection   Line         `json:"injection"`
 	Infusion    Line         `json:"infusion"`
 	Probability *Probability `json:"probability"`
@@ -294,6 +295,11 @@ func Make(r Request) (*Document, error) {
 	}
 	d := x.document(answer)
 	d.equal(answer, permitted)
+	if d.Equal != nil {
+		for i, p := range x.ways {
+			d.Equal.WoundPct[i] = p.gear.Wounded(x.stem, woundsOf(r.Plan.Wounds, x.stem.Tree.Tag), r.Plan.On.Year, d.Equal.Ports)
+		}
+	}
 	if err := x.pictures(d, q); err != nil {
 		return nil, err
 	}

@@ -173,10 +173,7 @@ func (g Gear) Choices(s Stem, p plan.Tree, wounds []tree.Wound, season int) ([]C
 	girth := s.Stem.PortGirth()
 	count := port.Counts(g.Use.Ports, girth, 0)
 	most := min(count.Max, 200)
-	hole := g.Use.Ports.Hole
-	if !hole.Known {
-		hole = q.Known(q.Cm(exact.Frac(6, 10)))
-	}
+	hole := g.holeSize()
 	limits := port.WoundLimitsFor(g.Use.Ports)
 	var out []Choice
 	total := p.Dose.ML()
@@ -185,7 +182,7 @@ func (g Gear) Choices(s Stem, p plan.Tree, wounds []tree.Wound, season int) ([]C
 		if v := g.Use.Ports.Volume; v.Known && (each > v.Value.High.Float()+1e-9 || each < v.Value.Low.Float()-1e-9) {
 			continue
 		}
-		share, ok := port.WoundShare(wounds, season, n, hole.Value, girth)
+		share, ok := port.WoundShare(wounds, season, n, hole, girth)
 		if !ok {
 			continue
 		}
@@ -199,6 +196,21 @@ func (g Gear) Choices(s Stem, p plan.Tree, wounds []tree.Wound, season int) ([]C
 		out = append(out, Choice{Ports: n, WoundPct: share.Percent(), UptakeD: days})
 	}
 	return out, nil
+}
+
+// Wounded returns the share of a stem's girth, in per cent, that n ports and its
+// active old wounds put out of use.
+func (g Gear) Wounded(s Stem, wounds []tree.Wound, season, n int) float64 {
+	share, _ := port.WoundShare(wounds, season, n, g.holeSize(), s.Stem.PortGirth())
+	return share.Percent()
+}
+
+// holeSize is the card's hole, or the program's where the card names none.
+func (g Gear) holeSize() q.Length {
+	if h := g.Use.Ports.Hole; h.Known {
+		return h.Value
+	}
+	return q.Cm(exact.Frac(6, 10))
 }
 
 // Equal returns both treatments through an equal number of ports, each drinking

@@ -199,7 +199,6 @@ func benchmark(b *testing.B, x Treatment) {
 	b.ReportMetric(1024*float64(b.N)/b.Elapsed().Seconds(), "draws/s")
 }
 
-// The question of a field day: 2,000 draws, 365 days, injection through 11 ports
 // and infusion through 27, on all cores.
 func BenchmarkBoth_2000Draws365Days(b *testing.B) {
 	c := reference(b, "ring-porous")

@@ -28,6 +28,11 @@ func (e *env) printComparison(d *compare.Document) {
 	if d.Equal != nil {
 		e.title(say.T("compare-head-equal"))
 		e.wrapped(report.EqualSentence(say, d.Equal), "")
+		t := newTable("", ">"+say.T("method-injection"), ">"+say.T("method-infusion"))
+		for _, r := range report.EqualRows(say, d) {
+			t.row(append([]string{r.Name}, r.Cells...)...)
+		}
+		e.printf("%s", t)
 	}
 	e.printLayouts(d)
 	if len(d.Drivers) > 0 {

@@ -206,6 +206,12 @@ func (c *comparison) hangs() error {
 	if e := c.d.Equal; e != nil {
 		c.subhead(c.t("compare-head-equal"))
 		c.paragraph(EqualSentence(c.say, e), text{})
+		t := c.newTable(column{head: "", share: 40}, column{head: c.t("method-injection"), share: 34, right: true}, column{head: c.t("method-infusion"), share: 34, right: true})
+		t.size = small
+		for _, r := range EqualRows(c.say, c.d) {
+			t.row(append([]string{r.Name}, r.Cells...)...)
+		}
+		c.y += 1
 	}
 	if len(c.d.Layouts) > 0 {
 		c.subhead(c.t("compare-head-layout"))

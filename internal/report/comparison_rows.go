@@ -125,6 +125,36 @@ func ComparisonRows(say *lang.Printer, d *compare.Document) []ComparisonRow {
 	return rows
 }
 
+// EqualRows is the table of both methods through an equal number of ports.
+func EqualRows(say *lang.Printer, d *compare.Document) []ComparisonRow {
+	e := d.Equal
+	if e == nil {
+		return nil
+	}
+	both := func(id string, f func(l compare.Line) string) ComparisonRow {
+		return ComparisonRow{say.T(id), []string{f(e.Injection), f(e.Infusion)}}
+	}
+	yes := func(m string) string {
+		for _, p := range e.Permitted {
+			if p == m {
+				return say.T("compare-permitted")
+			}
+		}
+		return say.T("compare-not-permitted")
+	}
+	wound := func(i int) string { return lang.Fixed(e.WoundPct[i], 1) + " %" }
+	return []ComparisonRow{
+		{say.Say("compare-row-equal", finding.Args{"ports": finding.Count(e.Ports)}), []string{yes("injection"), yes("infusion")}},
+		{say.T("compare-row-wound"), []string{wound(0), wound(1)}},
+		both("compare-row-first", func(l compare.Line) string { return BandText(say, l.FirstDayD, 0) }),
+		both("compare-row-days", func(l compare.Line) string { return BandText(say, l.DaysAboveD, 0) }),
+		both("compare-row-peak", func(l compare.Line) string { return BandText(say, l.PeakCoveragePct, 0) + " %" }),
+		both("compare-row-reaches", func(l compare.Line) string {
+			return say.Say("compare-of-100", finding.Args{"count": finding.Text(hundred(l.ReachesPct / 100))})
+		}),
+	}
+}
+
 // hoursText writes a duration in minutes or hours.
 func hoursText(say *lang.Printer, h float64) string {
 	switch {

@@ -36,6 +36,7 @@ type movementPage struct {
 	Heads    []string
 	Pictures []template.HTML
 	Equal    string
+	EqualTo  []report.ComparisonRow
 	Layouts  []string
 	Drivers  []driverRow
 	Advice   []string
@@ -219,7 +220,7 @@ func (c *call) modelled(p *movementPage) {
 		p.Pictures = append(p.Pictures, `<div class="at-desk">`+c.Picture(x.Scene, nil)+`</div><div class="on-phone">`+c.Picture(small, nil)+`</div>`)
 	}
 	if d.Equal != nil {
-		p.Equal = report.EqualSentence(say, d.Equal)
+		p.Equal, p.EqualTo = report.EqualSentence(say, d.Equal), report.EqualRows(say, d)
 	}
 	for _, l := range d.Layouts {
 		p.Layouts = append(p.Layouts, report.LayoutText(say, l))
