@@ -239,6 +239,15 @@ func TestCrossing_ByHand(t *testing.T) {
 	}
 }
 
+func few(t *testing.T, q Question) []protect.Draw {
+	t.Helper()
+	d, err := protect.Draws(q.Case, fewDraws, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
 // More ports of the same dose cover no less of the crown in the middle case, and
 // the number that pays is the fewest with Enough of the best score.
 func TestSearchLayouts_FewestWithEnough(t *testing.T) {
@@ -247,7 +256,7 @@ func TestSearchLayouts_FewestWithEnough(t *testing.T) {
 	for _, n := range []int{20, 8, 12, 27, 16} {
 		choices = append(choices, Choice{Ports: n, UptakeD: 0.5})
 	}
-	l, err := SearchLayouts(q.Case, q.Infusion, choices, LayoutDraws, 1, 0)
+	l, err := SearchLayouts(q.Case, q.Infusion, choices, few(t, q), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -272,7 +281,7 @@ func TestSearchLayouts_FewestWithEnough(t *testing.T) {
 	if l.Planned < 0 || l.Tried[l.Planned].Ports != 27 || l.Turned {
 		t.Errorf("planned %d, turned %v", l.Planned, l.Turned)
 	}
-	if _, err := SearchLayouts(q.Case, q.Infusion, nil, LayoutDraws, 1, 0); err == nil {
+	if _, err := SearchLayouts(q.Case, q.Infusion, nil, few(t, q), 0); err == nil {
 		t.Error("nothing to choose from is no error")
 	}
 }
@@ -281,7 +290,7 @@ func TestSearchLayouts_FewestWithEnough(t *testing.T) {
 func TestSearchLayouts_TurnsWithLimbs(t *testing.T) {
 	q := reference(t, "ring-porous")
 	q.Case.Tree.Limbs = []plume.Limb{{AzimuthDeg: 10, DiameterM: 0.3, PerimeterM: 0.9, DepthM: 0.01, Connection: 1}, {AzimuthDeg: 190, DiameterM: 0.1, PerimeterM: 0.3, DepthM: 0.01, Connection: 0.2}}
-	l, err := SearchLayouts(q.Case, q.Injection, []Choice{{Ports: 4, UptakeD: 0.01}}, LayoutDraws, 1, 0)
+	l, err := SearchLayouts(q.Case, q.Injection, []Choice{{Ports: 4, UptakeD: 0.01}}, few(t, q), 0)
 	if err != nil || !l.Turned {
 		t.Fatal(err, l.Turned)
 	}
@@ -293,10 +302,7 @@ func TestSearchLayouts_TurnsWithLimbs(t *testing.T) {
 		fixed.Ports[i].UptakeD = 0.01
 	}
 	q.Case.ReportD = []float64{}
-	draws, err := protect.Draws(q.Case, LayoutDraws, 1)
-	if err != nil {
-		t.Fatal(err)
-	}
+	draws := few(t, q)
 	plain, err := layout(q.Case, fixed, Choice{Ports: 4}, draws, 0)
 	if err != nil {
 		t.Fatal(err)

@@ -300,10 +300,24 @@ func Make(r Request) (*Document, error) {
 			d.Equal.WoundPct[i] = p.gear.Wounded(x.stem, woundsOf(r.Plan.Wounds, x.stem.Tree.Tag), r.Plan.On.Year, d.Equal.Ports)
 		}
 	}
-	if err := x.pictures(d, q); err != nil {
+	few, err := x.few(answer.Posterior)
+	if err != nil {
 		return nil, err
 	}
-	return d, x.layouts(d)
+	if err := x.pictures(d, q, few); err != nil {
+		return nil, err
+	}
+	return d, x.layouts(d, few)
+}
+
+// few returns the draws that layouts and arrivals are judged by: those the
+// assays leave, where there are any.
+func (x *setting) few(p *protect.Posterior) ([]protect.Draw, error) {
+	n := min(fewDraws, cmp.Or(x.r.Draws, DefaultDraws))
+	if p != nil {
+		return p.Draws(n, x.r.Seed)
+	}
+	return protect.Draws(x.c, n, x.r.Seed)
 }
 
 // document fills in all that needs no further running of the model.
@@ -435,14 +449,14 @@ func (d *Document) equal(a Answer, permitted [2]bool) {
 }
 
 // layouts runs the search for each method.
-func (x *setting) layouts(d *Document) error {
+func (x *setting) layouts(d *Document, draws []protect.Draw) error {
 	for _, p := range x.ways {
 		if p.stem == nil || len(p.wounding.Treatment.Ports) == 0 {
 			continue
 		}
 		line := LayoutLine{Method: string(p.method), Planned: len(p.wounding.Treatment.Ports), Tried: []TriedLine{}}
 		if len(p.wounding.Choices) > 0 {
-			l, err := SearchLayouts(x.c, p.wounding.Treatment, thin(p.wounding.Choices, line.Planned), cmp.Or(x.r.Draws, DefaultDraws), x.r.Seed, x.r.Workers)
+			l, err := SearchLayouts(x.c, p.wounding.Treatment, thin(p.wounding.Choices, line.Planned), draws, x.r.Workers)
 			if err != nil {
 				return err
 			}
@@ -467,7 +481,11 @@ func LayoutOf(r Request) (LayoutLine, ModelTree, LevelLine, error) {
 	}
 	d := &Document{}
 	x.describe(d)
-	if err := x.layouts(d); err != nil || len(d.Layouts) == 0 {
+	few, err := x.few(nil)
+	if err != nil {
+		return LayoutLine{}, d.Tree, d.Level, err
+	}
+	if err := x.layouts(d, few); err != nil || len(d.Layouts) == 0 {
 		return LayoutLine{}, d.Tree, d.Level, err
 	}
 	return d.Layouts[0], d.Tree, d.Level, nil

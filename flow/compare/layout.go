@@ -10,8 +10,9 @@ import (
 
 // Limits of the layout search.
 const (
-	// LayoutDraws is the greatest number of common draws a layout is judged by.
-	LayoutDraws = 256
+	// fewDraws is the greatest number of common draws that layouts and arrivals
+	// are judged by.
+	fewDraws = 256
 	// offsets is how many turns of a layout are tried where turning matters.
 	offsets = 24
 	// Enough is the share of the best score at which more ports stop paying:
@@ -48,7 +49,7 @@ type Layouts struct {
 }
 
 // SearchLayouts follows the same dose and volume through every number of ports
-// the card permits, with n common draws (MODEL section 8), and finds the number at
+// the card permits, with common draws (MODEL section 8), and finds the number at
 // which more ports stop paying: the fewest ports whose score is at least Enough
 // of the best. The score is the days at the target that four draws in five
 // reach, or, where that is 0 for most of the layouts and so tells them apart
@@ -57,16 +58,12 @@ type Layouts struct {
 //
 // Offsets are tried only where limbs make them differ; round an even crown they
 // do not. Errors: no choice, or as protect.Evaluate.
-func SearchLayouts(c protect.Case, t protect.Treatment, choices []Choice, n int, seed uint64, workers int) (Layouts, error) {
+func SearchLayouts(c protect.Case, t protect.Treatment, choices []Choice, draws []protect.Draw, workers int) (Layouts, error) {
 	out := Layouts{Method: string(t.Method()), Turned: len(c.Tree.Limbs) > 0, Planned: -1}
 	if err := sap.Check(sap.Need{Field: "choices", Value: float64(len(choices)), OK: len(choices) > 0, Needs: "at least one number of ports"}); err != nil {
 		return out, err
 	}
 	c.Trunk, c.ReportD = false, []float64{}
-	draws, err := protect.Draws(c, min(n, LayoutDraws), seed)
-	if err != nil {
-		return out, err
-	}
 	turns := 1
 	if out.Turned {
 		turns = offsets

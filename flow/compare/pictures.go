@@ -11,12 +11,11 @@ import (
 const (
 	mapRows       = 30
 	mapColumns    = 72
-	arrivalDraws  = 256
 	arrivalLevels = 8
 )
 
 // pictures fills in maps and arrivals.
-func (x *setting) pictures(d *Document, q Question) error {
+func (x *setting) pictures(d *Document, q Question, draws []protect.Draw) error {
 	middle, err := q.Case.Middle()
 	if err != nil {
 		return err
@@ -53,7 +52,7 @@ func (x *setting) pictures(d *Document, q Question) error {
 		if q.Case.Active.EffectiveMetric == plume.InLeaf {
 			continue
 		}
-		lines, err := q.arrival(t, metric, top)
+		lines, err := q.arrival(t, metric, top, draws)
 		if err != nil {
 			return err
 		}
@@ -88,11 +87,7 @@ func round(x float64) float64 {
 
 // arrival works out when each height is first above the level, in line with a
 // port and midway to the next, over the draws.
-func (q Question) arrival(t protect.Treatment, metric plume.Metric, top float64) ([]ArrivalLine, error) {
-	draws, err := protect.Draws(q.Case, min(arrivalDraws, q.Draws), q.Seed)
-	if err != nil {
-		return nil, err
-	}
+func (q Question) arrival(t protect.Treatment, metric plume.Metric, top float64, draws []protect.Draw) ([]ArrivalLine, error) {
 	var days []float64
 	for d := 0.5; d < q.horizon(); d *= 1.25 {
 		days = append(days, d)
