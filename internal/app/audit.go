@@ -167,6 +167,27 @@ func (a *App) Search(ctx context.Context, actor Actor, text string, limit int) (
 // corrected, not undone.
 var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
 
+// doing names, for each type of thing, the use case that changes it.
+var doing = map[Type]string{
+	TypeEstate: "ChangeEstate", TypeBlock: "ChangeBlock", TypeTree: "ChangeTree", TypeWound: "ChangeWound", TypeCard: "ChangeCard", TypeDraft: "SaveDraft",
+	TypeApplication: "ChangeApplication", TypeAttachment: "Attach",
+}
+
+// leastFor is the least role that may do what an event did.
+func leastFor(e Event) Role {
+	use := doing[e.Type]
+	switch e.Verb {
+	case Measured:
+		use = "MeasureTree"
+	case Rated:
+		use = "RateTree"
+	}
+	if r, ok := Permissions[use]; ok {
+		return r.least
+	}
+	return Owner
+}
+
 // Undo takes back an act of the actor's own: every event of it gets an inverse
 // event, newest first, in one transaction. It is refused when anything has
 // changed since, and for acts that were signed.
@@ -200,9 +221,11 @@ func (a *App) Undo(ctx context.Context, actor Actor, act string) ([]Event, error
 			if signed[e.Type] {
 				return usage("undo-signed", nil)
 			}
-			if role, err := a.role(ctx, tx, actor, e.Estate); err != nil || role == Nobody {
+			// Whoever has lost a role since may no longer take back what it did.
+			least := leastFor(e)
+			if role, err := a.role(ctx, tx, actor, e.Estate); err != nil || !role.Allows(least) {
 				if err == nil {
-					err = denied(Crew)
+					err = denied(least)
 				}
 				return err
 			}
