@@ -107,6 +107,7 @@ type MethodLine struct {
 	ProductML plan.Microlitres `json:"product_ml"`
 	WaterML   plan.Microlitres `json:"water_ml"`
 	Ports     int64            `json:"ports"`
+	WoundPct  *float64         `json:"wound_pct"` // of the model tree's girth; nil without ports there
 	CrewH     *float64         `json:"crew_h"`
 	Cost      *crew.Cost       `json:"cost"`
 
@@ -353,7 +354,7 @@ func (x *setting) document(a Answer) *Document {
 				t.UptakeH = math.Max(t.UptakeH, 24*u.Days)
 				t.Known = t.Known && u.Known
 			}
-			m.Tree = &t
+			m.Tree, m.WoundPct = &t, &t.WoundPct
 			if t.LimbPorts > 0 {
 				d.Warnings = append(d.Warnings, sap.Warning{Code: LimbPortsLeftOut, Count: t.LimbPorts})
 			}

@@ -279,8 +279,8 @@ func nullable(t *testing.T, data []byte) []byte {
 		switch v := x.(type) {
 		case map[string]any:
 			if p, ok := v["properties"].(map[string]any); ok {
-				for _, name := range []string{"probability", "equal_ports", "assays", "crew_h", "cost", "tree", "trunk_peak_pct", "trunk_pct", "first_day_cannot_be_said", "days_cannot_be_said", "unpriced", "open", "refusals"} {
-					if inner, ok := p[name].(map[string]any); ok && (inner["$ref"] != nil || inner["type"] == "array" || inner["type"] == "object" || name == "crew_h") {
+				for _, name := range []string{"probability", "equal_ports", "assays", "crew_h", "wound_pct", "cost", "tree", "trunk_peak_pct", "trunk_pct", "first_day_cannot_be_said", "days_cannot_be_said", "unpriced", "open", "refusals"} {
+					if inner, ok := p[name].(map[string]any); ok && (inner["$ref"] != nil || inner["type"] == "array" || inner["type"] == "object" || name == "crew_h" || name == "wound_pct" && p["labelled"] != nil) {
 						p[name] = map[string]any{"oneOf": []any{inner, map[string]any{"type": "null"}}}
 					}
 				}
