@@ -48,7 +48,7 @@ go test -count=1 -timeout 20m -v $plain >>"$out" 2>&1 || status=1
 grep -E '^(ok|FAIL|---? FAIL|panic:)|no test files' "$out" | grep -v 'no test files'
 echo
 echo "Skipped, with the reason each test gave:"
-grep -E -A1 '^ *--- SKIP' "$out" | grep -v '^--$' || echo "  nothing"
+grep -E -B1 '^ *--- SKIP' "$out" | grep -v '^--$' || echo "  nothing"
 if [ $status -ne 0 ]; then
   echo
   echo "What failed:"

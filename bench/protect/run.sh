@@ -6,5 +6,5 @@ cd "$(dirname "$0")/../.."
 /usr/bin/python3 -c 'import numpy, scipy' 2>/dev/null || { echo "bench/protect: skipped, no python3 with NumPy and SciPy"; exit 0; }
 folder=$(mktemp -d)
 trap 'rm -rf "$folder"' EXIT
-SAPWARD_BENCH="$folder" go test ./flow/protect -count=1 -run TestBench_HandsOver
+SAPWARD_BENCH="$folder" go test ./flow/protect -count=1 -run XXX -bench HandsOver -benchtime 1x
 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 /usr/bin/python3 bench/protect/reference.py "$folder/cases.json"

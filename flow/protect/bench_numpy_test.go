@@ -30,7 +30,7 @@ type benchCase struct {
 
 // With SAPWARD_BENCH=folder the reference case of MODEL section 2 is timed and
 // handed over. 365 days; injection 11 ports, infusion 27.
-func TestBench_HandsOver(t *testing.T) {
+func BenchmarkHandsOver(t *testing.B) {
 	dir := os.Getenv("SAPWARD_BENCH")
 	if dir == "" {
 		t.Skip("a benchmark, not a check: bench/protect/run.sh sets SAPWARD_BENCH")
