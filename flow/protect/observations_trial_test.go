@@ -134,7 +134,7 @@ func oakRoots(t testing.TB) []row {
 		if err != nil {
 			t.Fatal(err)
 		}
-		reach = append(reach, plume.Stagnation(sources[0].WidthM, input(t, d, "anisotropy")))
+		reach = append(reach, sources[0].DownM)
 	}
 	from := "Blaedow 2010 [F]"
 	return []row{
@@ -223,7 +223,7 @@ func hemlockNeedles(t testing.TB) []row {
 	for i := range o {
 		cover = append(cover, o[i].Coverage[0])
 	}
-	return []row{{"C13", "hemlock needles above 0.30 mg/kg through 1,165 days after injection (taken as: half the crown)", "Doccola 2012, Benton 2016 [F]", "crown with needles at or above 0.30 mg/kg on day 1165", 0.5, inf, cover, outside, asCheck}}
+	return []row{{"C13", "hemlock needles above 0.30 mg/kg through 1,165 days after injection (taken as: half the crown)", "Doccola 2012, Benton 2016 [F]", "crown with needles at or above 0.30 mg/kg on day 1165", 0.5, inf, cover, outside, asFit}}
 }
 
 // C14. Setting: C4's ash with the azadirachtin class; MODEL names no dose, so
