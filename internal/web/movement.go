@@ -44,7 +44,6 @@ type movementPage struct {
 	Limits   []string
 	Inputs   []inputRow
 	Doubts   []string
-	Download bool
 }
 
 type driverRow struct {
