@@ -12,6 +12,7 @@ package app
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"sapward/finding"
@@ -125,6 +126,9 @@ type Config struct {
 type App struct {
 	Config
 	cache cache
+	days  liveDays
+	live  hub
+	desks sync.Mutex
 	token ownerToken
 }
 

@@ -13,7 +13,7 @@ import (
 var tables = map[app.Type]string{
 	app.TypePerson: "people", app.TypeSettings: "settings", app.TypeEstate: "estates", app.TypeMembership: "memberships", app.TypeBlock: "blocks",
 	app.TypeTree: "trees", app.TypeWound: "wounds", app.TypeCard: "cards", app.TypeCheck: "card_checks", app.TypeDraft: "drafts", app.TypePlan: "plans",
-	app.TypeGate: "gates", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
+	app.TypeGate: "gates", app.TypeDay: "days", app.TypePhone: "phones", app.TypeNote: "notes", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
 }
 
 // statements are the prepared statements of the writer. Preparing each once
@@ -161,6 +161,12 @@ func (s *statements) files(ctx context.Context, tx *sql.Tx, e *app.Event) error 
 			return err
 		}
 		list = []app.File{p.Document, p.Inputs}
+	case app.TypeDay:
+		var d app.DayFacts
+		if err := json.Unmarshal(e.Body, &d); err != nil {
+			return err
+		}
+		list = []app.File{d.Pack}
 	case app.TypeAttachment:
 		var a app.AttachmentFacts
 		if err := json.Unmarshal(e.Body, &a); err != nil {

@@ -63,6 +63,7 @@ type Store struct {
 	mu      sync.Mutex // one transaction at a time
 	counts  counts
 	unclean bool // the folder was opened read-only
+	partsMu sync.Mutex
 }
 
 var _ app.Store = (*Store)(nil)
