@@ -89,7 +89,7 @@ func (a *App) PutPhoto(ctx context.Context, _ Actor, token, hash, mediaType stri
 
 // photoID names a picture's attachment: the same picture of a day is one thing,
 // however often it is sent.
-func photoID(day, hash string) string { return hash[:32] + "-" + day }
+func photoID(day, hash string) string { return hash + "-" + day }
 
 func isSHA256(s string) bool {
 	if len(s) != 64 {
