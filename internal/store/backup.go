@@ -198,7 +198,7 @@ func Restore(ctx context.Context, backup, dir string, replaceNewer bool) (report
 	if err != nil {
 		return report, "", storeFault(dir, err)
 	}
-	copied, err := Open(ctx, Options{Dir: fresh, ReadOnly: true})
+	copied, err := Open(ctx, Options{Dir: fresh}) // brings the tables of an earlier version up to date
 	if err != nil {
 		return report, "", err
 	}
