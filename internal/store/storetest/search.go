@@ -13,11 +13,16 @@ import (
 	"sapward/internal/app"
 )
 
+const (
+	secondEstate = "estate-2"
+	secondBlock  = "block-2"
+)
+
 // search finds names from each of their words on, tags and species from their
 // beginning, whatever the case and accents, in the estates asked for.
 func search(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
-	other := app.Change{Type: app.TypeEstate, Verb: app.Added, ID: "estate-2", Estate: "estate-2", Version: 1, Body: body(app.EstateFacts{Name: "Álamo Alto", Zone: "UTC"})}
-	otherBlock := app.Change{Type: app.TypeBlock, Verb: app.Added, ID: "block-2", Estate: "estate-2", Parent: "estate-2", Version: 1, Body: body(app.BlockFacts{Name: "North Avenue", Species: "Ulmus minor"})}
+	other := app.Change{Type: app.TypeEstate, Verb: app.Added, ID: secondEstate, Estate: secondEstate, Version: 1, Body: body(app.EstateFacts{Name: "Álamo Alto", Zone: "UTC"})}
+	otherBlock := app.Change{Type: app.TypeBlock, Verb: app.Added, ID: secondBlock, Estate: secondEstate, Parent: secondEstate, Version: 1, Body: body(app.BlockFacts{Name: "North Avenue", Species: "Ulmus minor"})}
 	grown := func(tag, species, in, estate string) app.Change {
 		c := treeOf(tag, 1, "")
 		c.ID, c.Parent, c.Estate = in+"-"+tag, in, estate
@@ -26,8 +31,8 @@ func search(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	}
 	put(t, ctx, s, estate(1, "Old park"), block(), other, otherBlock,
 		grown("AV-12", "Ulmus minor", blockID, estateID), grown("AV-2", "Ñandubay", blockID, estateID), grown("U%_1", "", blockID, estateID),
-		grown("AV-3", "Ulmus minor", "block-2", "estate-2"), grown("u-lower", "Ulmus minor", "block-2", "estate-2"))
-	both := []string{estateID, "estate-2"}
+		grown("AV-3", "Ulmus minor", secondBlock, secondEstate), grown("u-lower", "Ulmus minor", secondBlock, secondEstate))
+	both := []string{estateID, secondEstate}
 	find := func(text string, in []string, want ...string) {
 		t.Helper()
 		hits, err := s.Search(ctx, app.SearchQuery{Text: text, Estates: in, Limit: 20})
@@ -51,7 +56,7 @@ func search(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	find("ave", both, "block North Avenue")
 	find("minor", both, "block North Avenue")
 	find("av-", both, "tree AV-2", "tree AV-3", "tree AV-12")
-	find("Av-", []string{"estate-2"}, "tree AV-3")
+	find("Av-", []string{secondEstate}, "tree AV-3")
 	find("AV-12", both, "tree AV-12")
 	find("12", both, "tree AV-12") // nothing begins so
 	find("ulmus m", both, "block North Avenue", "tree AV-3", "tree AV-12", "tree u-lower")
@@ -64,7 +69,7 @@ func search(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 
 	again := otherBlock
 	again.Version, again.Verb, again.Body = 2, app.Changed, body(app.BlockFacts{Name: "South side"})
-	gone := grown("AV-3", "Ulmus minor", "block-2", "estate-2")
+	gone := grown("AV-3", "Ulmus minor", secondBlock, secondEstate)
 	gone.Version, gone.Verb = 2, app.Retired
 	put(t, ctx, s, again, gone)
 	find("avenue", both)
