@@ -113,7 +113,8 @@ type CheckReport struct {
 // Config is what an App is made of. Store, Now, NewID and Random are required.
 type Config struct {
 	Store      Store
-	Keeper     Keeper // nil: no backup and check from the app
+	Keeper     Keeper   // nil: no backup and check from the app
+	Sessions   Sessions // nil: sign-ins last as long as the process
 	CardReader CardReader
 	Tables     TableReader
 	Engine     string           // the program's version, kept on every plan

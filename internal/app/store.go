@@ -152,12 +152,21 @@ type BlockCount struct {
 	OpenWounds int
 }
 
-// Place is where a tree stands and how it is, for a map.
+// Place is where a tree stands and how it is, for a map and for a sample.
 type Place struct {
 	ID, Tag, Status string
-	DiameterCM      float64
+	DiameterCM      float64 // of the thickest stem; 0: not measured
+	Stems           int     // with a reading
 	XM, YM          *float64
 	Lat, Lon        *float64
+}
+
+// SearchQuery asks for things by how a name, tag or species begins, small and
+// capital letters and accents alike.
+type SearchQuery struct {
+	Text    string
+	Estates []string // of these; what belongs to no estate is found too
+	Limit   int
 }
 
 // Hit is a search result.
@@ -207,7 +216,10 @@ type Reader interface {
 	EventsAfter(ctx context.Context, t Type, parent string, after int64, limit int) ([]Event, error)
 	// EachEvent passes every event in order.
 	EachEvent(ctx context.Context, visit func(Event) error) error
-	Search(ctx context.Context, text string, limit int) ([]Hit, error)
+	// Search finds estates, blocks, cards, plans and trees, in that order: names
+	// by how one of their words goes on, tags and species by how they begin.
+	// Where nothing begins so, tags are found by any part of them.
+	Search(ctx context.Context, q SearchQuery) ([]Hit, error)
 }
 
 // Tx is one transaction: what it reads includes what it wrote.
