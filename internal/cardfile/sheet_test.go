@@ -34,7 +34,9 @@ func TestSheet_ChangesOnePlace(t *testing.T) {
 	ends := func(path, a, b string) func(*Sheet) (*Sheet, error) {
 		return func(s *Sheet) (*Sheet, error) { return s.SetEnds(path, a, b) }
 	}
-	add := func(path string) func(*Sheet) (*Sheet, error) { return func(s *Sheet) (*Sheet, error) { return s.Add(path) } }
+	add := func(path string) func(*Sheet) (*Sheet, error) {
+		return func(s *Sheet) (*Sheet, error) { return s.Add(path) }
+	}
 	remove := func(path string) func(*Sheet) (*Sheet, error) {
 		return func(s *Sheet) (*Sheet, error) { return s.Remove(path) }
 	}

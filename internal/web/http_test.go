@@ -109,7 +109,7 @@ func TestPages_Say(t *testing.T) {
 		{"/trees/" + h.tree, 200, "Tape readings", "Lecturas de cinta"},
 		{"/cards", 200, "Invented Product A", "Invented Product A"},
 		{"/cards/new", 200, "What to put right", "Qué corregir"},
-		{"/cards/" + h.card, 200, "As understood", "Como se entendió"},
+		{"/cards/" + h.card, 200, "Card as a form", "Ficha como formulario"},
 		{"/drafts/" + h.draft, 200, "Facts open", "Faltan datos"},
 		{"/plans/" + h.plan, 200, "Nothing on this page changes any more", "Nada de esta página cambia ya"},
 		{"/data", 200, "Preview", "Vista previa"},
