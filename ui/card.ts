@@ -19,11 +19,12 @@ const ids = (root: ParentNode): string =>
 // written into the text, a changed text fills the form again. The server does
 // both; what is being typed meanwhile is never taken away.
 export function cards(root: ParentNode, prepare: (root: ParentNode) => void): void {
-  for (const form of fresh<HTMLFormElement>(root, "form[data-card]")) {
+  for (const box of fresh<HTMLElement>(root, "#card-form")) {
+    const form = box.closest("form");
+    if (!form) continue;
     const area = form.querySelector<HTMLTextAreaElement>("#text");
-    const box = form.querySelector<HTMLElement>("#card-form");
     const reading = form.querySelector<HTMLElement>("#reading");
-    if (!area || !box || !reading) continue;
+    if (!area || !reading) continue;
     let turn = 0;
     let timer = 0;
 

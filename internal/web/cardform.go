@@ -83,7 +83,7 @@ func (v *view) formOf(s *cardfile.Sheet) []*cardGroup {
 	product := &cardGroup{Path: "product", Title: v.T("cardform-product"), Fields: fields("product", productFields), Open: true}
 	reg := &cardGroup{Path: "product.registration", Title: v.T("cardform-registration"), Fields: fields("product.registration", registrationFields)}
 	active := each("product.active", "cardform-active", "cardform-add-active", activeFields)
-	active.Plain = false
+	active.Plain, active.Title = false, v.T("cardform-actives")
 	origin := &cardGroup{Path: "verified", Title: v.T("cardform-origin"), Fields: fields("", originFields)}
 	out := []*cardGroup{product, reg, active, origin}
 	uses := &cardGroup{Path: "uses", Title: v.T("cardform-uses"), Add: "uses", AddText: v.T("cardform-add-use"), Plain: true}
@@ -124,7 +124,7 @@ func (v *view) formOf(s *cardfile.Sheet) []*cardGroup {
 	}
 	out = append(out, uses, &cardGroup{Path: "safety", Title: v.T("cardform-safety"), Fields: fields("safety", safetyFields)})
 	statements := each("statements", "cardform-statements", "cardform-add-statement", statementFields)
-	statements.Plain = false
+	statements.Plain, statements.Title = false, v.T("cardform-sentences")
 	return append(out, statements)
 }
 
