@@ -115,6 +115,7 @@ type Config struct {
 	Keeper     Keeper // nil: no backup and check from the app
 	CardReader CardReader
 	Tables     TableReader
+	Weather    WeatherReader    // nil: drafts take no weather
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -125,6 +126,7 @@ type Config struct {
 type App struct {
 	Config
 	cache cache
+	days  weatherDays
 	token ownerToken
 }
 

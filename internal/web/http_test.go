@@ -353,3 +353,33 @@ func TestFiles_AreDownloads(t *testing.T) {
 		}
 	}
 }
+
+// formOf reads the fields of a draft's choices from its page, as a browser would
+// send them.
+func formOf(page string) url.Values {
+	form := url.Values{}
+	part := between(page, `<form id="choices"`, "</form>")
+	for _, tag := range strings.Split(part, "<")[1:] {
+		name := between(tag, ` name="`, `"`)
+		switch {
+		case strings.HasPrefix(tag, "input") && (!strings.Contains(tag, `type="radio"`) && !strings.Contains(tag, `type="checkbox"`) || strings.Contains(tag, " checked")):
+			form.Add(name, between(tag, ` value="`, `"`))
+		case strings.HasPrefix(tag, "textarea"):
+			_, text, _ := strings.Cut(tag, ">")
+			form.Add(name, strings.TrimPrefix(text, "\n"))
+		case strings.HasPrefix(tag, "select"):
+			rest := part[strings.Index(part, "<"+tag)+1:]
+			rest, _, _ = strings.Cut(rest, "</select>")
+			value := ""
+			for _, o := range strings.Split(rest, "<option")[1:] {
+				if head, text, _ := strings.Cut(o, ">"); strings.Contains(head, " selected") {
+					if value = between(head, ` value="`, `"`); !strings.Contains(head, "value=") {
+						value, _, _ = strings.Cut(text, "<")
+					}
+				}
+			}
+			form.Add(name, value)
+		}
+	}
+	return form
+}
