@@ -117,6 +117,7 @@ type Config struct {
 	Sessions   Sessions // nil: sign-ins last as long as the process
 	CardReader CardReader
 	Tables     TableReader
+	Weather    WeatherReader    // nil: drafts take no weather
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -130,6 +131,7 @@ type App struct {
 	days  liveDays
 	live  hub
 	desks sync.Mutex
+	wx    weatherDays
 	token ownerToken
 }
 

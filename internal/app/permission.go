@@ -109,6 +109,7 @@ var Permissions = map[string]rule{
 	"Draft":          {Viewer, there},
 	"AddDraft":       {Adviser, there},
 	"SaveDraft":      {Adviser, there},
+	"KeepWeather":    {Adviser, there},
 	"AnswerFact":     {Adviser, there},
 	"RetireDraft":    {Adviser, there},
 	"ApprovePlan":    {Adviser, there},

@@ -78,7 +78,7 @@ func wanted() map[string]asks {
 		"RetireCard": anywhere(app.Adviser, "c", stale, ""), "RestoreCard": anywhere(app.Adviser, "c", stale),
 
 		"Plans": there(app.Viewer, "b"), "TryPlan": there(app.Viewer, "b", app.DraftFacts{}), "Draft": there(app.Viewer, "d"), "CompareMethods": there(app.Viewer, "d", compare.Request{}),
-		"AddDraft": there(app.Adviser, "b", app.DraftFacts{Name: strings.Repeat("x", 100)}), "SaveDraft": there(app.Adviser, "d", stale, app.DraftFacts{}),
+		"AddDraft": there(app.Adviser, "b", app.DraftFacts{Name: strings.Repeat("x", 100)}), "SaveDraft": there(app.Adviser, "d", stale, app.DraftFacts{}), "KeepWeather": there(app.Adviser, "d", stale, app.WeatherFacts{}, strings.NewReader("")),
 		"AnswerFact": there(app.Adviser, "d", stale, "x", "y"), "RetireDraft": there(app.Adviser, "d", stale), "ApprovePlan": there(app.Adviser, "d", stale),
 		"Plan": there(app.Viewer, "p"), "PlanDocument": there(app.Viewer, "p"), "WithdrawPlan": there(app.Adviser, "p", stale, "x"),
 		"Gate": there(app.Viewer, "p", brief.Gate{}), "KeepGate": there(app.CrewLead, "p", brief.Gate{}),

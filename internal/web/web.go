@@ -132,6 +132,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.answerDraft, "POST /drafts/{id}/answer")
 	page("estates", s.compare, "GET /drafts/{id}/compare")
 	page("estates", s.movement, "GET /drafts/{id}/movement", "POST /drafts/{id}/movement")
+	page("estates", s.keepWeather, "POST /drafts/{id}/weather")
 	page("estates", s.setAside, "POST /drafts/{id}/aside")
 	page("estates", s.approve, "GET /drafts/{id}/approve", "POST /drafts/{id}/approve")
 	page("estates", s.retireDraft, "POST /drafts/{id}/retire")
