@@ -119,7 +119,7 @@ for (s in unique(d0$set)) {
     X <- model.matrix(delete.response(terms(m)), nd)
     for (k in levels(d$trt)) { L <- colMeans(X[nd$trt==k,,drop=FALSE]); e <- sum(L*coef(m)); se <- sqrt(t(L)%*%vcov(m)%*%L); q <- qt(.975, m$df.residual)
       out(s, paste0("mean.", k), g(e), "se", g(se), "low", g(e-q*se)) }
-    gl <- summary(glht(m, linfct=mcp(trt="Dunnett")), test=adjusted("single-step", abseps=1e-5, maxpts=1e5))$test
+    gl <- summary(glht(m, linfct=mcp(trt="Dunnett")), test=adjusted("single-step", abseps=1e-4, maxpts=3e4))$test
     for (i in seq_along(gl$coefficients)) out(s, paste0("dunnett.", sub(" - .*", "", names(gl$coefficients)[i])), g(gl$coefficients[i]), "t", g(gl$tstat[i]), "padj", g(gl$pvalues[i]))
     st <- rstandard(m); out(s, "rstandard", g(sum(abs(st[hatvalues(m) < 1-1e-9]))))
   }
@@ -144,7 +144,7 @@ for (s in unique(d0$set)) {
 
 // R on invented data sets: stats (aov, lm, TukeyHSD, kruskal.test,
 // friedman.test), multcomp (glht, whose multivariate t is a simulation asked for
-// an error of 1e-5) and nlme (lme, whose search ends at about 1e-5).
+// an error of 1e-4) and nlme (lme, whose search ends at about 1e-5).
 func TestAnalyse_EqualsR(t *testing.T) {
 	path := rscript(t, "nlme", "multcomp")
 	n := 50
@@ -223,7 +223,7 @@ func TestAnalyse_EqualsR(t *testing.T) {
 				if c.Method == "dunnett" && c.A == name {
 					see("contrast", &c.Difference, v[""], 1e-9)
 					see("contrast", &c.T, v["t"], 1e-9)
-					if d := math.Abs(*c.P - v["padj"]); d > 1e-4 {
+					if d := math.Abs(*c.P - v["padj"]); d > 1e-3 {
 						t.Errorf("%s %s: p %v, R %v", f[0], key, *c.P, v["padj"])
 					} else {
 						worst["dunnett p, absolute"] = math.Max(worst["dunnett p, absolute"], d)
