@@ -16,7 +16,7 @@ func chiNodes(df float64) (s, w []float64) {
 	}
 	// log density of u = ln s, up to its constant: df (u - e^{2u}/2 + 1/2).
 	g := func(u float64) float64 { return -df / 2 * (math.Expm1(2*u) - 2*u) }
-	h := math.Min(0.08, 0.25/math.Sqrt(2*df))
+	h := math.Min(0.11, 0.4/math.Sqrt(2*df))
 	sum := 0.0
 	add := func(u float64) bool {
 		d := math.Exp(g(u))
@@ -143,7 +143,7 @@ func rising(f func(float64) float64, p float64) float64 {
 		}
 		v := logit(x)
 		switch {
-		case math.Abs(v) < 1e-13:
+		case math.Abs(v) < 1e-11:
 			return x
 		case v < 0:
 			low, fl = x, v
