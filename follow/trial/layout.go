@@ -19,8 +19,28 @@ type Site struct {
 	DistanceM  *float64 // to the nearest infected tree
 	Block      string   // given by the user
 	X, Y       *float64 // m
-	Unfit      bool     // dead, symptomatic or struck out: not in the trial
+	Infected   bool     // shows the disease or is dead of it
+	Unfit      bool     // infected, suspect or struck out: not in the trial
 	Where      finding.Where
+}
+
+// Distances returns the sites with the distance to the nearest infected tree
+// where none was given, both trees having positions.
+func Distances(sites []Site) []Site {
+	out := slices.Clone(sites)
+	for i, s := range out {
+		if s.DistanceM != nil || s.X == nil || s.Y == nil {
+			continue
+		}
+		nearest := math.Inf(1)
+		for _, o := range sites {
+			if o.Infected && o.X != nil && o.Y != nil {
+				nearest = math.Min(nearest, math.Hypot(*s.X-*o.X, *s.Y-*o.Y))
+			}
+		}
+		out[i].DistanceM = some(nearest)
+	}
+	return out
 }
 
 // BlockBy names what plots are sorted by to form blocks.
