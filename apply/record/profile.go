@@ -86,7 +86,6 @@ var loadProfiles = sync.OnceValues(func() ([]Profile, error) {
 	if err != nil {
 		return nil, err
 	}
-	slices.Sort(names)
 	var out []Profile
 	for _, n := range names {
 		data, err := profileFiles.ReadFile(n)
@@ -107,6 +106,7 @@ var loadProfiles = sync.OnceValues(func() ([]Profile, error) {
 		}
 		out = append(out, p)
 	}
+	slices.SortFunc(out, func(a, b Profile) int { return strings.Compare(a.ID, b.ID) })
 	return out, nil
 })
 
