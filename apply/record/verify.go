@@ -27,7 +27,7 @@ func Verify(r *Record, canonical Canonical) ([]finding.Finding, error) {
 	if len(r.Versions) == 0 {
 		tell("record-empty", 1)
 	}
-	prev := ""
+	prev, was := "", ""
 	for i := range r.Versions {
 		v := &r.Versions[i]
 		n := i + 1
@@ -51,42 +51,35 @@ func Verify(r *Record, canonical Canonical) ([]finding.Finding, error) {
 		if i > 0 && v.At.T.Before(r.Versions[i-1].At.T) {
 			tell("record-time-back", n)
 		}
-		if err := verifyContent(r, i, canonical, tell); err != nil {
+		if was, err = verifyContent(v, n, was, canonical, tell); err != nil {
 			return nil, err
 		}
 	}
 	return out, nil
 }
 
-func verifyContent(r *Record, i int, canonical Canonical, tell func(string, int)) error {
-	v := &r.Versions[i]
+// verifyContent judges signature and card of a version; was is the hash of the
+// content before it. It returns the hash of its own.
+func verifyContent(v *Version, n int, was string, canonical Canonical, tell func(string, int)) (string, error) {
 	if (v.Kind == Signed) != (v.Signature != nil) {
-		tell("record-signature-missing", i+1)
+		tell("record-signature-missing", n)
 	}
 	h, err := ContentHash(&v.Content, canonical)
 	if err != nil {
-		return err
+		return "", err
 	}
-	if s := v.Signature; s != nil && (h != s.ContentHash || v.Content.Card != nil && s.CardHash != v.Content.Card.Hash) {
-		tell("record-signature-content", i+1)
-	}
-	if v.Kind == Signed && i > 0 {
-		was, err := ContentHash(&r.Versions[i-1].Content, canonical)
-		if err != nil {
-			return err
-		}
-		if was != h {
-			tell("record-signature-content", i+1)
-		}
+	s := v.Signature
+	if s != nil && (h != s.ContentHash || v.Content.Card != nil && s.CardHash != v.Content.Card.Hash) || v.Kind == Signed && was != h {
+		tell("record-signature-content", n)
 	}
 	if card := v.Content.Card; card != nil {
-		h, err := digest(card.Content, canonical)
+		c, err := digest(card.Content, canonical)
 		if err != nil {
-			return err
+			return "", err
 		}
-		if h != card.Hash {
-			tell("record-card-changed", i+1)
+		if c != card.Hash {
+			tell("record-card-changed", n)
 		}
 	}
-	return nil
+	return h, nil
 }
