@@ -70,6 +70,16 @@ func Assemble(c Content, card label.Card, snap CardSnapshot) (Content, error) {
 	return c, nil
 }
 
+// AddUp fills totals, counts and dates that follow from the list of trees and
+// the instants, where nothing is recorded yet: Assemble without a card.
+func AddUp(c Content) (Content, error) {
+	c, err := clone(c)
+	if err == nil {
+		count(&c)
+	}
+	return c, err
+}
+
 func fill(f *Fact[string], s string) {
 	if f.State == NotRecorded && s != "" {
 		*f = Is(s)

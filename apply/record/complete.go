@@ -164,7 +164,7 @@ func gaps(c *Content, asking []Profile) []Gap {
 // longer conditional.
 func sayGap(c *Content, g *Gap, a Ask, state answer) finding.Finding {
 	f := finding.Finding{ID: "record-missing", Severity: finding.Open, Force: finding.Mandatory, Authority: finding.ByLaw, Ref: g.Path, Args: finding.Args{
-		"element": finding.Text(g.Element), "what_by": finding.Text("record-item-" + itemKey(g.Items[0])), "path": finding.Text(g.Path),
+		"element": finding.Text(g.Element), "what_by": finding.Text("record-item-" + ItemKey(g.Items[0])), "path": finding.Text(g.Path),
 		"profiles": finding.Text(strings.Join(g.Profiles, ", ")), "more": finding.Text(others(g.Items))}}
 	switch {
 	case g.Items[0].Of(c) == None:
@@ -179,8 +179,8 @@ func sayGap(c *Content, g *Gap, a Ask, state answer) finding.Finding {
 	return f
 }
 
-// itemKey is an item as message identifiers write it: r08-start.
-func itemKey(it Item) string {
+// ItemKey is an item as message identifiers write it: r08-start.
+func ItemKey(it Item) string {
 	return strings.ToLower(strings.NewReplacer(".", "-", "_", "-").Replace(string(it)))
 }
 

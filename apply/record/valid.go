@@ -212,7 +212,7 @@ func (k *checker) persons(c *Content) {
 	}
 	for _, f := range Personal(c, c.Regimes) {
 		if len(f.AskedBy) == 0 && f.Item != "R16" && f.Item != "R16.number" { // the signature names them
-			k.tell(finding.Note, "record-not-asked-personal", f.Path, finding.Args{"what_by": finding.Text("record-item-" + itemKey(f.Item))})
+			k.tell(finding.Note, "record-not-asked-personal", f.Path, finding.Args{"what_by": finding.Text("record-item-" + ItemKey(f.Item))})
 		}
 	}
 }
