@@ -243,7 +243,7 @@ func (r *Record) Sign(at time.Time, incomplete string, zones Zones, canonical Ca
 			s.Missing = append(s.Missing, g.Items...)
 		}
 		if incomplete == "" {
-			bad("record-incomplete", "regimes", finding.Args{"count": finding.Count(len(done.Gaps) + open(done.Findings))})
+			bad("record-incomplete", "regimes", finding.Args{"count": finding.Count(done.Waiting())})
 		}
 		s.Incomplete = incomplete
 	}
@@ -260,9 +260,11 @@ func (r *Record) Sign(at time.Time, incomplete string, zones Zones, canonical Ca
 	return r.append(Version{Kind: Signed, At: Instant{at}, By: s.Name, Content: *c, Signature: &s}, canonical)
 }
 
-// open counts what is open or refused about the profiles themselves.
-func open(fs []finding.Finding) (n int) {
-	for _, f := range fs {
+// Waiting counts what keeps a record from being complete: gaps, and what is open
+// or refused about the profiles themselves.
+func (d Completeness) Waiting() int {
+	n := len(d.Gaps)
+	for _, f := range d.Findings {
 		if f.Severity == finding.Open || f.Severity == finding.Refused {
 			n++
 		}

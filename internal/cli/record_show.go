@@ -137,7 +137,7 @@ func (e *env) recordDone(r *record.Record, id, path string) error {
 	if done.Complete {
 		e.wrapped(e.say.Say("record-complete", finding.Args{"profiles": finding.Text(strings.Join(done.Asked, ", "))}), "")
 	} else {
-		e.wrapped(e.say.Say("record-not-complete", finding.Args{"count": finding.Count(len(done.Gaps))}), "")
+		e.wrapped(e.say.Say("record-not-complete", finding.Args{"count": finding.Count(done.Waiting())}), "")
 	}
 	e.recordFindings(r)
 	e.println("")

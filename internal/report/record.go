@@ -155,11 +155,11 @@ func (p *recordPaper) first(title string) {
 // state is the band that says signed or not, complete or not.
 func (p *recordPaper) state(done record.Completeness) {
 	v := &p.in.View.Version
-	s := p.say.Say("record-said-"+string(v.Kind), finding.Args{"version": finding.Count(v.Number), "at": finding.Text(stamp(v.At.T))})
+	s := p.say.Say("record-said-"+string(v.Kind), finding.Args{"version": finding.Count(v.Number), "at": finding.Text(stamp(inZone(v.At.T, p.c)))})
 	if done.Complete {
 		s += " " + p.say.Say("record-complete", finding.Args{"profiles": finding.Text(strings.Join(done.Asked, ", "))})
 	} else {
-		s += " " + p.say.Say("record-not-complete", finding.Args{"count": finding.Count(len(done.Gaps))})
+		s += " " + p.say.Say("record-not-complete", finding.Args{"count": finding.Count(done.Waiting())})
 	}
 	t := text{bold: true}
 	ls := p.wrap(s, p.width-6, t)
@@ -207,7 +207,7 @@ func (p *recordPaper) signature() {
 		return
 	}
 	expires := finding.Text(orDash(s.Expires.String()))
-	p.paragraph(p.say.Say("record-signature", finding.Args{"name": finding.Text(orDash(s.Name)), "number": finding.Text(orDash(s.Number)), "expires": expires, "date": finding.Text(s.ValidOn.String()), "at": finding.Text(stamp(p.in.View.Version.At.T))}), text{bold: true})
+	p.paragraph(p.say.Say("record-signature", finding.Args{"name": finding.Text(orDash(s.Name)), "number": finding.Text(orDash(s.Number)), "expires": expires, "date": finding.Text(s.ValidOn.String()), "at": finding.Text(stamp(inZone(p.in.View.Version.At.T, p.c)))}), text{bold: true})
 	p.paragraph(p.say.Say("record-hashes", finding.Args{"content": finding.Text(s.ContentHash), "card": finding.Text(orDash(s.CardHash))}), text{size: small, gray: muted})
 	if s.Incomplete != "" {
 		p.paragraph(p.say.Say("record-signed-incomplete", finding.Args{"reason": finding.Text(s.Incomplete), "count": finding.Count(len(s.Missing))}), text{})
@@ -294,7 +294,7 @@ func (p *recordPaper) versions() {
 		if p.in.View.Version.By == "" {
 			by = ""
 		}
-		t.row(strconv.Itoa(v.Number), p.t("record-state-"+string(v.Kind)), stamp(v.At.T), orDash(by), v.Reason, short(v.Hash))
+		t.row(strconv.Itoa(v.Number), p.t("record-state-"+string(v.Kind)), stamp(inZone(v.At.T, p.c)), orDash(by), v.Reason, short(v.Hash))
 	}
 }
 

@@ -114,7 +114,11 @@ func (l *liner) products() {
 			if r.Basis == "" {
 				return r.Amount
 			}
-			return say.Say("record-rate", finding.Args{"amount": finding.Text(r.Amount), "basis": finding.Text(r.Basis)})
+			basis := r.Basis
+			if id := "record-basis-" + strings.ReplaceAll(basis, " ", "-"); say.Has(id) {
+				basis = say.T(id)
+			}
+			return say.Say("record-rate", finding.Args{"amount": finding.Text(r.Amount), "basis": finding.Text(basis)})
 		}), p.Rate.State
 	})
 	l.each("R06", func(p *record.Product) (string, record.State) {
@@ -212,7 +216,7 @@ func (l *liner) people() {
 
 func (l *liner) weather() {
 	w := &l.c.Weather
-	l.add("R20", l.say.Say("record-weather", finding.Args{"temperature": finding.Text(said(l, w.Temperature, stringer)), "speed": finding.Text(said(l, w.WindSpeed, stringer[record.WindSpeed])),
+	l.add("R20", l.say.Say("record-weather", finding.Args{"temperature": finding.Text(strings.Replace(said(l, w.Temperature, stringer), " Cel", " °C", 1)), "speed": finding.Text(said(l, w.WindSpeed, stringer[record.WindSpeed])),
 		"direction": finding.Text(said(l, w.WindDirection, func(d record.Direction) string { return l.direction(d) }))}), max(w.Temperature.State, w.WindSpeed.State, w.WindDirection.State))
 }
 
@@ -252,7 +256,7 @@ func (l *liner) rest(v, first *record.Version) {
 	})
 	l.parts("R23", part{"r23-operator", c.Permits.Operator}, part{"r23-site", c.Permits.Site}, part{"r23-permit", c.Permits.Permit})
 	l.add("R24", said(l, c.Work.TypeOfUse, func(t string) string { return say.T("record-use-" + t) }), c.Work.TypeOfUse.State)
-	l.add("R25", say.Say("record-entered", finding.Args{"at": finding.Text(stamp(first.At.T)), "by": finding.Text(orDash(first.By)), "version": finding.Count(v.Number), "then": finding.Text(stamp(v.At.T))}), record.Recorded)
+	l.add("R25", say.Say("record-entered", finding.Args{"at": finding.Text(stamp(inZone(first.At.T, c))), "by": finding.Text(orDash(first.By)), "version": finding.Count(v.Number), "then": finding.Text(stamp(inZone(v.At.T, c)))}), record.Recorded)
 	l.each("R26", func(p *record.Product) (string, record.State) { return said(l, p.SDS, plain), p.SDS.State })
 	l.add("R27", said(l, c.Training, plain), c.Training.State)
 	loads := map[string]int{}
@@ -266,6 +270,17 @@ func (l *liner) rest(v, first *record.Version) {
 	} else {
 		l.add("R28", "", record.NotRecorded)
 	}
+}
+
+// inZone shows an instant in the zone of the work.
+func inZone(t time.Time, c *record.Content) time.Time {
+	if c.Work.Zone == "" || c.Work.Zone == "Local" {
+		return t
+	}
+	if loc, err := time.LoadLocation(c.Work.Zone); err == nil {
+		return t.In(loc)
+	}
+	return t
 }
 
 func stamp(t time.Time) string { return t.Format("2006-01-02 15:04 -07:00") }
