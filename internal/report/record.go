@@ -266,14 +266,17 @@ func (p *recordPaper) trees() {
 			load = x.Load + "." + strconv.Itoa(x.Sequence)
 		}
 		for j, a := range x.Amounts {
-			product := ""
+			product, mix := "", d(a.MixML)
 			if a.Product < len(p.c.Products) {
 				product, _ = p.c.Products[a.Product].Name.Known()
+				if a.MixML.IsZero() && p.c.Products[a.Product].Mix.State == record.None {
+					mix = "–"
+				}
 			}
 			if j == 0 {
-				t.row(name(x.Tag, x.Stem), x.Group, d(x.Diameter), ports, product, d(a.ProductML), d(a.MixML), d(a.LeakedML), load)
+				t.row(name(x.Tag, x.Stem), x.Group, d(x.Diameter), ports, product, d(a.ProductML), mix, d(a.LeakedML), load)
 			} else {
-				t.row("", "", "", "", product, d(a.ProductML), d(a.MixML), d(a.LeakedML), "")
+				t.row("", "", "", "", product, d(a.ProductML), mix, d(a.LeakedML), "")
 			}
 		}
 		if len(x.Amounts) == 0 {
