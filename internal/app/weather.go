@@ -206,7 +206,7 @@ func (a *App) weatherDay(ctx context.Context, f WeatherFacts, q WeatherQuestion)
 	}
 	a.wx.mu.Lock()
 	defer a.wx.mu.Unlock()
-	if a.wx.kept == nil || len(a.days.kept) >= mostWeatherDays {
+	if a.wx.kept == nil || len(a.wx.kept) >= mostWeatherDays {
 		a.wx.kept = map[string]WeatherDay{}
 	}
 	a.wx.kept[key] = day
