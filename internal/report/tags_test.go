@@ -140,7 +140,9 @@ func cutOut(t *testing.T, pages []string, seen *placings, wide float64) (out []s
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := png.Encode(w, img.(interface{ SubImage(image.Rectangle) image.Image }).SubImage(cut)); err != nil {
+			if err := png.Encode(w, img.(interface {
+				SubImage(image.Rectangle) image.Image
+			}).SubImage(cut)); err != nil {
 				t.Fatal(err)
 			}
 			w.Close()
