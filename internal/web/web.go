@@ -31,6 +31,7 @@ type Options struct {
 	BackupDir string // where backups go; empty: none from the pages
 	Tables    app.ExportWriter
 	Log       *slog.Logger
+	Trust     http.Handler // the page at /trust that leads through trusting a local authority; nil: there is none
 }
 
 // Server answers the browser.
@@ -83,6 +84,10 @@ func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/", s.serveStatic)
 	mux.HandleFunc("POST /prefs", s.prefs)
+	if s.opt.Trust != nil { // for everybody: a device trusts the server before anybody signs in
+		mux.Handle("GET /trust", s.opt.Trust)
+		mux.Handle("GET /trust/", s.opt.Trust)
+	}
 	mux.HandleFunc("/", s.root)
 	page := func(here string, f func(*call) error, patterns ...string) {
 		for _, p := range patterns {
