@@ -77,6 +77,8 @@ const (
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/", s.serveStatic)
+	mux.HandleFunc("GET /phone/{$}", s.phoneFile)
+	mux.HandleFunc("GET /phone/{file}", s.phoneFile)
 	mux.HandleFunc("POST /prefs", s.prefs)
 	mux.HandleFunc("/", s.root)
 	page := func(here string, f func(*call) error, patterns ...string) {
