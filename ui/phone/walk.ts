@@ -162,8 +162,8 @@ let picked = "";
 // zoom; the list beside does the same without it.
 export function map(): Screen {
   const trees = state.pack!.trees;
-  const grid = trees.every((p) => p.x_m !== undefined && p.y_m !== undefined);
-  const placed = trees.filter((p) => grid || (p.lat !== undefined && p.lon !== undefined));
+  const grid = !trees.every((p) => p.lat !== undefined && p.lon !== undefined) && trees.some((p) => p.x_m !== undefined);
+  const placed = trees.filter((p) => (grid ? p.x_m !== undefined && p.y_m !== undefined : p.lat !== undefined && p.lon !== undefined));
   if (!placed.length) return { title: say("phone-map"), up: href("walk"), body: [h("p", null, say("phone-no-places"))] };
   const lat0 = placed[0].lat ?? 0;
   const k = Math.cos((lat0 * Math.PI) / 180);
