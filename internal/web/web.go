@@ -83,6 +83,8 @@ const (
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/", s.serveStatic)
+	mux.HandleFunc("GET /phone/{$}", s.phoneFile)
+	mux.HandleFunc("GET /phone/{file}", s.phoneFile)
 	mux.HandleFunc("POST /prefs", s.prefs)
 	if s.opt.Trust != nil { // for everybody: a device trusts the server before anybody signs in
 		mux.Handle("GET /trust", s.opt.Trust)
