@@ -194,4 +194,3 @@ func TestPhone_DayWithoutSignal(t *testing.T) {
 		return 0
 	}())
 }
-
