@@ -6,7 +6,6 @@ package web
 //go:generate go test . -run TestBundle_IsFresh -update
 
 import (
-	"context"
 	"crypto/rand"
 	"errors"
 	"html/template"
@@ -41,6 +40,7 @@ type Server struct {
 	app      *app.App
 	log      *slog.Logger
 	sessions *scs.SessionManager
+	kept     *keptSessions
 	byName   map[string]*asset
 	byURL    map[string]*asset
 	pages    map[string]*template.Template
@@ -52,7 +52,12 @@ type Server struct {
 
 // New returns the handler of all pages over the use cases.
 func New(a *app.App, o Options) (http.Handler, error) {
-	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o)}
+	k := &keptSessions{to: a.Sessions, now: a.Now, begun: map[string]bool{}}
+	if o.Local || k.to == nil {
+		k.to, k.now = &memorySessions{now: time.Now, by: map[string]app.Session{}}, time.Now
+	}
+	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o, k), kept: k}
+	s.sessions.ErrorFunc = s.lost
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -132,6 +137,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.answerDraft, "POST /drafts/{id}/answer")
 	page("estates", s.compare, "GET /drafts/{id}/compare")
 	page("estates", s.movement, "GET /drafts/{id}/movement", "POST /drafts/{id}/movement")
+	page("estates", s.keepWeather, "POST /drafts/{id}/weather")
 	page("estates", s.setAside, "POST /drafts/{id}/aside")
 	page("estates", s.approve, "GET /drafts/{id}/approve", "POST /drafts/{id}/approve")
 	page("estates", s.retireDraft, "POST /drafts/{id}/retire")
@@ -202,19 +208,6 @@ func clientOf(r *http.Request) string {
 
 // token is a new random name.
 func (s *Server) token() string { return rand.Text() }
-
-// signOutPerson ends a person's sessions but the one whose token is kept.
-func (s *Server) signOutPerson(ctx context.Context, person, keep string) {
-	err := s.sessions.Iterate(ctx, func(ctx context.Context) error {
-		if s.sessions.GetString(ctx, "person") == person && s.sessions.Token(ctx) != keep {
-			return s.sessions.Destroy(ctx)
-		}
-		return nil
-	})
-	if err != nil {
-		s.log.Error("sessions", slog.Any("err", err))
-	}
-}
 
 func missingPage() *finding.Fault {
 	return &finding.Fault{Class: finding.Missing, ID: "web-missing"}
