@@ -43,7 +43,7 @@ func (d *document) boxes() []box {
 }
 
 // spares is how many rows for holes in place of others a person's sheets end
-// with.
+// with, where the last one has room.
 const spares = 4
 
 // round is one person's part of the field sheets, in the order of the walk.
@@ -199,8 +199,10 @@ func (d *document) boxLine(planned []string) {
 // spareRows are boxes for holes drilled in place of others: which tree, the
 // new port's number and the one it stands for come first.
 func (d *document) spareRows() {
+	rows := spares
 	if d.need(boxHeads + 6 + spares*boxRow) {
 		d.heads()
+		rows *= 3 // a page of their own has room
 	}
 	d.y += 4.4
 	d.within(d.x, d.y, d.width, d.t("report-box-spare"), text{bold: true})
@@ -217,7 +219,7 @@ func (d *document) spareRows() {
 		id    string
 		share float64
 	}{{"report-box-tree", 0.4}, {"report-box-new", 0.27}, {"report-box-for", 0.33}}
-	for n := range spares + 1 {
+	for n := range rows + 1 {
 		x := d.x
 		for _, f := range first {
 			if n == 0 {
