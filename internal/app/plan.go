@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"encoding/json"
 	"io"
 	"time"
 
@@ -181,7 +180,22 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 		return o, err
 	}
 	o.Request = r
-	src := plan.Slice(b.trees)
+	// The trees, wounds, limbs and obstacles stand as they did at the mark.
+	key, err := keyOf(block, b.mark, in.Block, in.Estate, in.Applications, in.Brief, in.Crew, settings.Facts, card.ID, card.Facts.Hash, o.CardCheck, in.Verified)
+	if err != nil {
+		return o, err
+	}
+	return a.cache.worked.get(ctx, key, maxWorkedTrees, func() (Outcome, int, error) {
+		out, err := layOut(ctx, o, b.trees, c)
+		return out, 100 + len(b.trees), err
+	})
+}
+
+// layOut makes the plan that an outcome asks for.
+func layOut(ctx context.Context, o Outcome, trees []tree.Tree, c plan.Crew) (Outcome, error) {
+	r := o.Request
+	var err error
+	src := plan.Slice(trees)
 	if o.Job, err = plan.Decide(r, src); err != nil {
 		return o, err
 	}
@@ -195,7 +209,7 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	if n := o.Job.Plan.Totals; n.Planned > 0 && n.Trees <= EquipLimit {
 		p := o.Job.Plan
 		p.Trees = laid
-		outfit, err := plan.Equip(p, b.trees, r, c)
+		outfit, err := plan.Equip(p, trees, r, c)
 		if err != nil {
 			return o, err
 		}
@@ -367,19 +381,11 @@ func (a *App) Plan(ctx context.Context, actor Actor, id string) (PlanView, error
 	if v.Role, err = a.role(ctx, a.Store, actor, v.Block.Parent); err != nil {
 		return v, err
 	}
-	if v.Document, err = a.file(ctx, v.Facts.Document.Hash); err != nil {
-		return v, err
-	}
-	if err := json.Unmarshal(v.Document, &v.Doc); err != nil {
-		return v, damaged(err)
-	}
-	inputs, err := a.file(ctx, v.Facts.Inputs.Hash)
+	signed, err := a.signedBy(ctx, v.Facts)
 	if err != nil {
 		return v, err
 	}
-	if err := json.Unmarshal(inputs, &v.Inputs); err != nil {
-		return v, damaged(err)
-	}
+	v.Document, v.Doc, v.Inputs = signed.document, signed.doc, signed.inputs
 	if v.Reading, err = a.read(v.Facts.CardText); err != nil {
 		return v, err
 	}
@@ -434,8 +440,9 @@ func (a *App) WithdrawPlan(ctx context.Context, actor Actor, id string, version 
 	return a.retire(ctx, actor, TypePlan, id, version, reason)
 }
 
-// gathered is a block's facts for the core.
+// gathered is a block's facts for the core, at a mark.
 type gathered struct {
+	mark      int64
 	inputs    Inputs
 	trees     []tree.Tree // with a reading
 	wounds    []tree.Wound
