@@ -249,7 +249,7 @@ func merge(old, f TreeFacts) TreeFacts {
 	if f.Lat != nil {
 		out.Lat, out.Lon = f.Lat, f.Lon
 	}
-	out.Stems = append([]StemFacts{}, old.Stems...)
+	out.Stems = append([]StemFacts(nil), old.Stems...)
 	for _, s := range f.Stems {
 		at := -1
 		for i := range out.Stems {
@@ -262,6 +262,9 @@ func merge(old, f TreeFacts) TreeFacts {
 			continue
 		}
 		o := &out.Stems[at]
+		if !s.Measured() { // an empty cell leaves the reading that is kept
+			s.DiameterCM, s.GirthCM = o.DiameterCM, o.GirthCM
+		}
 		if s.DiameterCM != o.DiameterCM || s.GirthCM != o.GirthCM { // another reading: who and when are not known
 			o.On, o.Taker, o.Instrument = "", "", ""
 		}

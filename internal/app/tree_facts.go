@@ -369,9 +369,14 @@ func FactsOf(t tree.Tree) TreeFacts {
 	}
 	for _, s := range t.Stems {
 		x := StemFacts{Name: s.Name, MeasuredAtM: textOf(s.MeasuredAt, "m"), BarkMM: textOf(s.Bark, "mm"), FlareGirthCM: textOf(s.Flare, "cm")}
-		if s.FromGirth {
+		switch {
+		case s.Diameter.High.Sign() <= 0: // not taped yet
+			if x == (StemFacts{}) {
+				continue
+			}
+		case s.FromGirth:
 			x.GirthCM = s.Girth.Low.Base().String()
-		} else {
+		default:
 			x.DiameterCM = s.Diameter.Low.Base().String()
 		}
 		f.Stems = append(f.Stems, x)
