@@ -67,7 +67,7 @@ func (c trialAnalyseCmd) Run(e *env) error {
 		if layout, err = e.readLayout(c.Layout); err != nil {
 			return err
 		}
-		o.Design = layout.Design
+		o.Design, o.Order = layout.Design, slices.Concat(layout.Treatments, layout.Subs)
 		if o.Control == "" {
 			o.Control = layout.Control
 		}

@@ -17,8 +17,8 @@ type TrialTree struct {
 type TrialPlot struct {
 	Number    int
 	Block     string
-	Letter    string
-	Treatment int // index of its treatment, chooses the pattern
+	Letter    string // of the treatment; with the second factor's figure behind it
+	Treatment int    // index of its treatment, chooses the pattern
 }
 
 // TrialMap is the map of a trial. Where a tree has no position, Grid is set and
@@ -135,7 +135,7 @@ func (m TrialMap) field(s *Scene, at []Point) {
 			}
 		}
 	}
-	s.add(northArrow(Point{m.WidthPx - 18, 34}, 34, 0, m.North)...)
+	s.add(northArrow(Point{m.WidthPx - 18, 44}, 34, 0, m.North)...)
 	step := niceStep(w, 4)
 	s.add(scaleBar(Point{pad, s.Height - 8}, step*k, with(m.Words.short(step), "m"))...)
 }
@@ -147,9 +147,17 @@ func (m TrialMap) grid(s *Scene) {
 	for i, p := range m.Plots {
 		x, y := margin+float64(i%perRow)*(cell+gap), margin+float64(i/perRow)*(cell+gap)
 		s.add(Rect{X: x, Y: y, W: cell, H: cell, Style: TrialStyle(p.Treatment)})
-		s.add(Text{At: Point{x + cell/2, y + 34}, S: p.Letter, Size: Large, Bold: true, Anchor: Middle, Role: Ink, Halo: true})
-		s.add(Text{At: Point{x + 4, y + 13}, S: strconv.Itoa(p.Number), Size: Small, Role: Ink, Halo: true})
-		s.add(Text{At: Point{x + cell - 4, y + cell - 5}, S: shorten(p.Block, Small, false, cell-8), Size: Small, Anchor: End, Role: Muted, Halo: true})
+		for _, t := range []Text{
+			{At: Point{x + cell/2, y + 35}, S: p.Letter, Size: Large, Bold: true, Anchor: Middle, Role: Ink},
+			{At: Point{x + 4, y + 13}, S: strconv.Itoa(p.Number), Size: Small, Role: Ink},
+			{At: Point{x + cell - 4, y + cell - 5}, S: shorten(p.Block, Small, false, cell-8), Size: Small, Anchor: End, Role: Muted},
+		} {
+			if t.S == "" {
+				continue
+			}
+			b := boxOf(t).grow(1.5) // plain ground, so that no pattern runs through it
+			s.add(Rect{X: b.X0, Y: b.Y0, W: b.X1 - b.X0, H: b.Y1 - b.Y0, Style: Style{Fill: Paper}}, t)
+		}
 	}
 	rows := (len(m.Plots) + perRow - 1) / perRow
 	s.Height = 2*margin + float64(rows)*(cell+gap) - gap

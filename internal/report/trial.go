@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -28,6 +29,8 @@ type TrialInput struct {
 	Say      *lang.Printer
 	Paper    string // a4 or letter
 	Created  time.Time
+
+	seen *placings // for tests
 }
 
 // trialPaper is a paper of a trial.
@@ -45,7 +48,7 @@ func openTrial(in TrialInput, title string) (*trialPaper, error) {
 	if !ok {
 		return nil, fmt.Errorf("report: paper %q is neither a4 nor letter", in.Paper)
 	}
-	s := openSheet(size.w, size.h, in.Created, in.Say, in.Engine, nil)
+	s := openSheet(size.w, size.h, in.Created, in.Say, in.Engine, in.seen)
 	s.pdf.SetTitle(join(": ", in.Say.T(title), in.Name), true)
 	return &trialPaper{sheet: s, in: in}, nil
 }
@@ -128,7 +131,11 @@ func DrawTrial(l *trial.Layout, f draw.Frame, say *lang.Printer) (draw.Scene, er
 		index[t[1]] = i
 	}
 	for _, x := range l.Plots {
-		m.Plots = append(m.Plots, draw.TrialPlot{Number: x.Plot, Block: x.Block, Letter: x.Letter, Treatment: index[x.Treatment]})
+		letter := x.Letter
+		if i := slices.Index(l.Subs, x.Sub); i >= 0 {
+			letter += strconv.Itoa(i + 1)
+		}
+		m.Plots = append(m.Plots, draw.TrialPlot{Number: x.Plot, Block: x.Block, Letter: letter, Treatment: index[x.Treatment]})
 	}
 	for _, t := range l.Trees {
 		if t.X == nil || t.Y == nil {
@@ -143,11 +150,19 @@ func DrawTrial(l *trial.Layout, f draw.Frame, say *lang.Printer) (draw.Scene, er
 // key explains patterns and letters.
 func (p *trialPaper) key() {
 	const w, h = 9.0, 4.95
+	l := p.in.Layout
+	p.need(float64(len(l.Treatments)+len(l.Subs))*(h+1.6) + 2)
 	for i, l := range p.in.Layout.LetterList() {
 		p.need(h + 2)
 		p.place(draw.TrialSwatch(i, l[0]), p.x, p.y, w, 0)
 		name := l[1]
 		p.lineFit(p.x+w+3, p.y+h-1.2, p.width-w-3, name, text{bold: name == p.in.Layout.Control})
+		p.y += h + 1.6
+	}
+	for i, sub := range l.Subs {
+		p.need(h + 2)
+		p.within(p.x, p.y+h-1.2, w, strconv.Itoa(i+1), text{bold: true, align: "C"})
+		p.lineFit(p.x+w+3, p.y+h-1.2, p.width-w-3, sub, text{})
 		p.y += h + 1.6
 	}
 	p.y += 2

@@ -89,7 +89,7 @@ func (p *trialPaper) design(fields func(string, ...string)) error {
 		p.y += 2
 		return nil
 	}
-	p.paragraph(p.say.Say("trial-layout-seed", finding.Args{"seed": finding.Text(strconv.FormatUint(l.Seed, 10))})+" "+l.Generator+".", text{size: small, gray: muted})
+	p.paragraph(p.say.Say("trial-layout-seed", finding.Args{"seed": finding.Text(strconv.FormatUint(l.Seed, 10))})+" "+p.t("trial-generator"), text{size: small, gray: muted})
 	p.y += 1
 	if err := p.plotMap(110); err != nil {
 		return err
@@ -119,6 +119,7 @@ func (p *trialPaper) interval(low, high *float64, digits int) string {
 // effect against the untreated.
 func (p *trialPaper) results() error {
 	a := p.in.Analysis
+	p.need(40 + 7*float64(len(a.Means))) // the heading stays with its chart
 	p.subhead(p.t("trial-report-10"))
 	back := a.Transform != trial.Plain
 	var rows []draw.MeanRow
