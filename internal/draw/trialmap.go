@@ -135,7 +135,7 @@ func (m TrialMap) field(s *Scene, at []Point) {
 			}
 		}
 	}
-	s.add(northArrow(Point{m.WidthPx - 18, 44}, 34, 0, m.North)...)
+	s.add(northArrow(Point{m.WidthPx - 18, 54}, 34, 0, m.North)...)
 	step := niceStep(w, 4)
 	s.add(scaleBar(Point{pad, s.Height - 8}, step*k, with(m.Words.short(step), "m"))...)
 }
