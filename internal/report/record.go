@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -31,11 +32,13 @@ type RecordInput struct {
 // Record writes the record as a PDF: one page with every element, who asks for
 // it, what is missing, dates and signature; then the list of trees, the versions
 // and the profiles with what could not be confirmed. The whole record is
-// attached as record.json.
+// attached as record.json, unless the view is for other regimes than the
+// record's own: then persons are left out, and the whole would bring them back.
 //
 // Errors: no language, an unknown paper, an empty record, or the writer's own.
 func Record(w io.Writer, in RecordInput) error {
-	return writeRecord(w, in, nil, true, func(p *recordPaper) {
+	own := in.Record != nil && in.Record.Last() != nil && slices.Equal(in.View.Regimes, in.Record.Last().Content.Regimes)
+	return writeRecord(w, in, nil, own, func(p *recordPaper) {
 		p.first("record-title")
 		p.trees()
 		p.versions()

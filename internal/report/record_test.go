@@ -88,7 +88,9 @@ func TestRecord_Papers(t *testing.T) {
 	for name, parts := range papersOf {
 		for _, l := range lang.Languages {
 			for _, paper := range []string{"a4", "letter"} {
-				for kind, r := range map[string]*record.Record{"signed": recordOf(t, true, nil), "entered": recordOf(t, false, func(c *record.Content) { c.Weather, c.Regimes, c.Work.End = record.Weather{}, every, record.Fact[record.Instant]{} })} {
+				for kind, r := range map[string]*record.Record{"signed": recordOf(t, true, nil), "entered": recordOf(t, false, func(c *record.Content) {
+					c.Weather, c.Regimes, c.Work.End = record.Weather{}, every, record.Fact[record.Instant]{}
+				})} {
 					in := recordInput(t, r, l, paper)
 					seen := &placings{}
 					var b bytes.Buffer
@@ -320,4 +322,3 @@ func TestProp_RecordFits(t *testing.T) {
 		}
 	})
 }
-
