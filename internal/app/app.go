@@ -12,6 +12,7 @@ package app
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"sapward/finding"
@@ -112,9 +113,11 @@ type CheckReport struct {
 // Config is what an App is made of. Store, Now, NewID and Random are required.
 type Config struct {
 	Store      Store
-	Keeper     Keeper // nil: no backup and check from the app
+	Keeper     Keeper   // nil: no backup and check from the app
+	Sessions   Sessions // nil: sign-ins last as long as the process
 	CardReader CardReader
 	Tables     TableReader
+	Weather    WeatherReader    // nil: drafts take no weather
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -125,6 +128,10 @@ type Config struct {
 type App struct {
 	Config
 	cache cache
+	days  liveDays
+	live  hub
+	desks sync.Mutex
+	wx    weatherDays
 	token ownerToken
 }
 

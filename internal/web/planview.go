@@ -130,6 +130,12 @@ type planPage struct {
 	Cautions      []cautionRow
 	Map           template.HTML
 
+	People    string // roles, one a line
+	Members   []brief.Person
+	Clocked   []clockedRow
+	PilotTree string
+	Weather   *weatherView
+
 	CompareURL string
 	Compared   []comparedMethod
 
