@@ -175,6 +175,16 @@ func (l *Log) Events(tag string) []Event {
 	return out
 }
 
+// Voided lists a tree's events that a later one set aside.
+func (l *Log) Voided(tag string) (out []string) {
+	for _, x := range l.ordered(tag) {
+		if x.void {
+			out = append(out, x.ID)
+		}
+	}
+	return out
+}
+
 // ordered sorts a tree's events: what an event had seen stands before it; what
 // had not seen one another stands by identifier. It fills at and seen, and says
 // which are void.

@@ -1,7 +1,6 @@
 package app
 
 import (
-	"crypto/sha256"
 	"slices"
 	"strings"
 
@@ -121,6 +120,11 @@ func (a *App) packTrees(p *fieldlog.Pack, v PlanView, f DayFacts, tags []string)
 	for _, t := range tags {
 		want[strings.TrimSpace(t)] = true
 	}
+	tags = nil
+	for _, x := range v.Inputs.Trees {
+		tags = append(tags, x.Tag)
+	}
+	marks := TreeMarks(v.Block.ID, tags)
 	for _, x := range v.Inputs.Trees {
 		t := x.Tree()
 		if len(t.Stems) == 0 || len(want) > 0 && !want[x.Tag] || len(want) == 0 && f.Number != 0 && order[x.Tag] == 0 {
@@ -130,7 +134,7 @@ func (a *App) packTrees(p *fieldlog.Pack, v PlanView, f DayFacts, tags []string)
 			put(x.Tag, f.People[len(order)%len(f.People)].ID)
 		}
 		p.Trees = append(p.Trees, fieldlog.PackTree{
-			Key: treeKey(v.Block.ID, x.Tag), Code: TreeCode(v.Block.ID, x.Tag), Tag: x.Tag, Order: order[x.Tag], Person: owner[x.Tag],
+			Key: marks[x.Tag].Key, Code: marks[x.Tag].Code, Tag: x.Tag, Order: order[x.Tag], Person: owner[x.Tag],
 			Status: x.Status, Species: x.Species, XM: x.XM, YM: x.YM, Lat: x.Lat, Lon: x.Lon, Taped: t, Units: units[x.Tag], Refused: refused[x.Tag],
 		})
 	}
@@ -169,11 +173,4 @@ func orNone(list []string) []string {
 		return []string{}
 	}
 	return list
-}
-
-// treeKey is the opaque name of a tree in its tag's QR code: it says nothing
-// about tree, estate or place to who does not know them already.
-func treeKey(block, tag string) string {
-	sum := sha256.Sum256([]byte("sapward tree\x00" + block + "\x00" + tag))
-	return encode32(sum[:10])
 }

@@ -10,73 +10,101 @@ import (
 	"sapward/finding"
 )
 
-// Note keeps one thing that was noted at a desk: a line of the field sheet typed
-// in afterwards, a decision between two notes, a slip taken back. The writer's
-// identifiers, instants and order are made here; entered marks what comes from
-// paper, whose At is when it happened.
+// Note keeps one thing that was noted at a desk: a decision between two notes, a
+// slip taken back. The writer's identifiers, instants and order are made here.
 //
 // Errors: finding.Faults of what stands against it, or of Event.Check.
 func (a *App) Note(ctx context.Context, actor Actor, id string, n fieldlog.Event, entered bool) (fieldlog.Event, error) {
 	if err := a.mayOn(ctx, actor, "Note", TypeDay, id); err != nil {
 		return n, err
 	}
-	d, err := get[DayFacts](ctx, a.Store, TypeDay, id)
+	out, err := a.noteAll(ctx, actor, id, []fieldlog.Event{n}, entered)
 	if err != nil {
 		return n, err
 	}
-	if (n.Kind == fieldlog.Decide || n.Kind == fieldlog.Void) && !a.MayDo(ctx, actor, "CloseDay", d.Estate) {
-		return n, denied(Permissions["CloseDay"].least)
+	return out[0], nil
+}
+
+// NoteAll keeps the lines of a field sheet, typed in afterwards: all of them or
+// none. At is when it happened, as the paper says; each is marked with when it
+// was entered.
+//
+// Errors: as Note.
+func (a *App) NoteAll(ctx context.Context, actor Actor, id string, notes []fieldlog.Event) ([]fieldlog.Event, error) {
+	if err := a.mayOn(ctx, actor, "NoteAll", TypeDay, id); err != nil {
+		return nil, err
+	}
+	return a.noteAll(ctx, actor, id, notes, true)
+}
+
+func (a *App) noteAll(ctx context.Context, actor Actor, id string, notes []fieldlog.Event, entered bool) ([]fieldlog.Event, error) {
+	d, err := get[DayFacts](ctx, a.Store, TypeDay, id)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range notes {
+		if (n.Kind == fieldlog.Decide || n.Kind == fieldlog.Void) && !a.MayDo(ctx, actor, "CloseDay", d.Estate) {
+			return nil, denied(Permissions["CloseDay"].least)
+		}
 	}
 	e, err := get[EstateFacts](ctx, a.Store, TypeEstate, d.Estate)
 	if err != nil {
-		return n, err
+		return nil, err
 	}
 	desk, err := a.desk(ctx, actor, d)
 	if err != nil {
-		return n, err
+		return nil, err
 	}
 	a.desks.Lock() // one writer of desk notes: their numbers have no gaps
 	defer a.desks.Unlock()
 	l, err := a.logOf(ctx, d)
 	if err != nil {
-		return n, err
+		return nil, err
 	}
 	l.mu.Lock()
-	now := a.Now().In(e.Facts.Location()).Format("2006-01-02T15:04:05.000Z07:00")
-	n.ID, n.Device, n.Seq = a.NewID(), desk.ID, l.log.Last(desk.ID)+1
-	if n.Person == "" {
-		n.Person = actor.Person
-	}
-	if entered {
-		n.EnteredAt = now
-	}
-	if n.At = strings.TrimSpace(n.At); n.At == "" || !entered {
-		n.At = now
-	}
-	judged := l.log.Judge(n)
-	n, err = l.log.Write(n)
+	log := l.copy() // each note is judged on what the notes before it made
 	l.mu.Unlock()
-	if err != nil {
-		return n, err
-	}
-	// A line of paper says what has happened: only what cannot be is refused.
+	now := a.Now().In(e.Facts.Location()).Format("2006-01-02T15:04:05.000Z07:00")
 	var faults finding.Faults
-	for _, f := range judged.Against {
-		if !entered || impossible[f.ID] {
-			faults = append(faults, &finding.Fault{Class: finding.Usage, ID: f.ID, Args: f.Args})
+	out := make([]fieldlog.Event, 0, len(notes))
+	for _, n := range notes {
+		n.ID, n.Device, n.Seq = a.NewID(), desk.ID, log.Last(desk.ID)+1
+		if n.Person == "" {
+			n.Person = orElse(actor.Person, LocalPerson)
 		}
+		if entered {
+			n.EnteredAt = now
+		}
+		if n.At = strings.TrimSpace(n.At); n.At == "" || !entered {
+			n.At = now
+		}
+		// A line of paper says what has happened: only what cannot be is refused.
+		for _, f := range log.Judge(n).Against {
+			if !entered || impossible[f.ID] {
+				faults = append(faults, &finding.Fault{Class: finding.Usage, ID: f.ID, Args: f.Args})
+			}
+		}
+		n, err := log.Write(n)
+		if err != nil {
+			faults = append(faults, finding.AsFaults(err)...)
+			continue
+		}
+		if _, err := log.Add(n); err != nil {
+			return nil, err
+		}
+		out = append(out, n)
 	}
 	if err := faults.OrNil(); err != nil {
-		return n, err
+		return nil, err
 	}
-	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, []fieldlog.Event{n})
+	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out)
 	if err == nil && len(refused) > 0 {
 		err = refused[0].Faults
 	}
 	if err == nil {
 		a.live.tell(d.ID)
 	}
-	return n, err
+	return out, err
 }
 
 // impossible are findings that no paper can overrule.

@@ -127,6 +127,7 @@ var Permissions = map[string]rule{
 	"WatchDay":      {Viewer, there},
 	"AddPhone":      {CrewLead, there},
 	"RevokePhone":   {CrewLead, there},
+	"NoteAll":       {Crew, there},
 	"Note":          {Crew, there},      // a decision or a slip taken back: crew lead; decided inside
 	"Joinable":      {Nobody, anywhere}, // the code is the key
 	"Join":          {Nobody, anywhere},
