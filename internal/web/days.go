@@ -33,7 +33,7 @@ func (c *call) head(v app.DayView) dayHead {
 	return dayHead{ID: v.ID, Plan: v.Parent, Version: v.Version, On: v.Facts.On, Closed: v.Facts.ClosedAt, Open: v.Facts.ClosedAt == "", MayLead: c.may("CloseDay", v.Estate.ID), MayNote: c.may("Note", v.Estate.ID)}
 }
 
-func (c *call) dayOf() (app.DayView, error) {
+func (c *call) theDay() (app.DayView, error) {
 	v, err := c.s.app.Day(c.r.Context(), c.actor, c.id())
 	if err == nil {
 		c.Zone = v.Estate.Facts.Location()
@@ -306,7 +306,7 @@ func (c *call) event(v app.DayView, e fieldlog.Event) string {
 	if e.EnteredAt != "" {
 		return c.S("day-line-later", "what", line, "who", who, "when", when, "entered", c.instant(e.EnteredAt))
 	}
-	return c.S("day-line", "what", line, "who", who, "when", when)
+	return c.S("day-note-line", "what", line, "who", who, "when", when)
 }
 
 // boardPhotos lists the pictures that are here and counts those spoken of that
@@ -339,7 +339,7 @@ func (c *call) boardPhotos(b *board, v app.DayView) {
 }
 
 func (s *Server) showDay(c *call) error {
-	v, err := c.dayOf()
+	v, err := c.theDay()
 	if err != nil {
 		return err
 	}
@@ -350,7 +350,7 @@ func (s *Server) showDay(c *call) error {
 
 // dayBoard is the part of the page that follows the phones.
 func (s *Server) dayBoard(c *call) error {
-	v, err := c.dayOf()
+	v, err := c.theDay()
 	if err != nil {
 		return err
 	}
@@ -430,7 +430,7 @@ func (s *Server) decide(c *call) error {
 
 // dayTags prints the tags of a day's trees.
 func (s *Server) dayTags(c *call) error {
-	v, err := c.dayOf()
+	v, err := c.theDay()
 	if err != nil {
 		return err
 	}

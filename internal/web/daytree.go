@@ -88,7 +88,7 @@ func (c *call) dayTree(v app.DayView, tag string) (*dayTree, error) {
 }
 
 func (s *Server) showDayTree(c *call) error {
-	v, err := c.dayOf()
+	v, err := c.theDay()
 	if err != nil {
 		return err
 	}
@@ -103,7 +103,7 @@ func (s *Server) showDayTree(c *call) error {
 // notes entered later. What is wrong is said together and nothing is kept; the
 // core judges each note on the state the notes before it made.
 func (s *Server) typeIn(c *call) error {
-	v, err := c.dayOf()
+	v, err := c.theDay()
 	if err != nil {
 		return err
 	}

@@ -208,7 +208,7 @@ func (s *Server) addPhone(c *call) error {
 	if err != nil {
 		return err
 	}
-	v, err := c.dayOf()
+	v, err := c.theDay()
 	if err != nil {
 		return err
 	}

@@ -88,7 +88,7 @@ type advisory struct {
 
 // planPage is a draft or an approved plan on the screen.
 type planPage struct {
-	Days        []app.DayLine
+	Worked      []app.DayLine
 	MayOpen     bool
 	CrewNames   string
 	ManyDays    []int
