@@ -24,11 +24,6 @@ func TestScripts(t *testing.T) {
 		Dir:           "testdata/script",
 		UpdateScripts: os.Getenv("SAPWARD_UPDATE") != "",
 		Setup: func(e *testscript.Env) error {
-			if day, err := os.ReadFile("testdata/record/day.yaml"); err != nil {
-				return err
-			} else if err := os.WriteFile(filepath.Join(e.WorkDir, "day.yaml"), day, 0o644); err != nil {
-				return err
-			}
 			for name, data := range map[string]string{ // bytes that a script cannot hold
 				"latin1.csv": "tree,diameter_cm,species\nT1,39.4,Ca\xf1a\n",
 				"nul.csv":    "tree,diameter_cm\nT1,39\x00.4\n",

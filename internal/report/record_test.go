@@ -25,7 +25,7 @@ import (
 // recordOf makes a record of the invented day: entered, and signed if wanted.
 func recordOf(t testing.TB, signed bool, change func(*record.Content)) *record.Record {
 	t.Helper()
-	data, err := os.ReadFile("../cli/testdata/record/day.yaml")
+	data, err := os.ReadFile("../demo/files/avenue/day.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
