@@ -90,9 +90,6 @@ var conditions = map[string]func(c *Content) answer{
 		return of(c.Law.DayAreaTotal)
 	},
 	"shared-load": func(c *Content) answer {
-		if len(c.Trees) == 0 {
-			return unknown
-		}
 		n := map[string]int{}
 		for _, t := range c.Trees {
 			if t.Load != "" {

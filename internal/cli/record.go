@@ -2,10 +2,12 @@ package cli
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -14,6 +16,7 @@ import (
 
 	"sapward/apply/record"
 	"sapward/finding"
+	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
 )
 
@@ -82,6 +85,9 @@ func placed(err error, file string, places map[string]finding.Where) error {
 			p = p[:max(strings.LastIndexAny(p, ".["), 0)]
 		}
 	}
+	slices.SortStableFunc(fs, func(a, b *finding.Fault) int {
+		return cmp.Or(cmp.Compare(a.Where.Line, b.Where.Line), cmp.Compare(a.Where.Column, b.Where.Column))
+	})
 	return fs
 }
 
@@ -263,6 +269,22 @@ func (e *env) withCard(c record.Content, path, method string, use int) (record.C
 	return out, nil
 }
 
+// again fills a corrected content from the card kept in the record: the card
+// as it was at the work, not as it is now.
+func again(c, old record.Content) (record.Content, error) {
+	c.Invented = c.Invented || old.Invented
+	if old.Card == nil {
+		return record.AddUp(c)
+	}
+	card, err := cardfile.Parse(old.Card.Content, "card")
+	if err != nil {
+		return c, err
+	}
+	out, err := record.Assemble(c, card.Card, *old.Card)
+	out.PracticeOnly = old.PracticeOnly
+	return out, err
+}
+
 type recordSignCmd struct {
 	File       string `arg:"" help:"The record."`
 	Incomplete string `help:"Why it is signed though something is missing; stands in the signature." placeholder:"REASON"`
@@ -311,7 +333,9 @@ func (c recordAmendCmd) Run(e *env) error {
 		if content, places, err = e.recordContent(c.With); err != nil {
 			return err
 		}
-		content.Card, content.Invented, content.PracticeOnly = old.Card, content.Invented || old.Invented, old.PracticeOnly
+		if content, err = again(content, old); err != nil {
+			return placed(err, c.With, places)
+		}
 	}
 	if content, err = exchange.SetRecordContent(content, c.Set); err != nil {
 		return err

@@ -110,7 +110,7 @@ func TestRecordSchema_HoldsForRecords(t *testing.T) {
 	dir := estate(t)
 	file := filepath.Join(t.TempDir(), "r.json")
 	for _, args := range [][]string{
-		{"record", "new", "testdata/record/day.yaml", "--card", filepath.Join(dir, "avenue/card.yaml"), "--by", "Crew lead", "--out", file},
+		{"record", "new", filepath.Join(dir, "avenue/day.yaml"), "--card", filepath.Join(dir, "avenue/card.yaml"), "--by", "Crew lead", "--out", file},
 		{"record", "amend", file, "--set", `stage="75"`, "--by", "Adviser", "--reason", "read"},
 		{"record", "sign", file},
 	} {

@@ -13,7 +13,7 @@ import (
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
-		"sapward": func() { os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+		"sapward": func() { fixRecordClock(); os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
 	})
 }
 

@@ -19,10 +19,10 @@ import (
 	"sapward/finding"
 )
 
-// recordDay is the invented day that the command line's tests use as well.
+// recordDay is the demo's invented day.
 func recordDay(t testing.TB) record.Content {
 	t.Helper()
-	data, err := os.ReadFile("../cli/testdata/record/day.yaml")
+	data, err := os.ReadFile("../demo/files/avenue/day.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -178,7 +178,7 @@ func TestRecordCSV(t *testing.T) {
 		return rows[row][i]
 	}
 	for name, want := range map[string]string{
-		"product": "Invented Product A", "tree_group": "large", "trees": "1", "tree_tags": "E001", "ports": "8", "product_amount": "118.5", "product_amount_unit": "mL", "leaked_amount": "1.5",
+		"product": "Invented Product A", "tree_group": "large", "trees": "1", "tree_tags": "E001", "ports": "9", "product_amount": "118.5", "product_amount_unit": "mL", "leaked_amount": "1.5",
 		"mix_amount": "", "total_product": "281.5", "rate": "3 mL/cm", "rate_basis": "diameter", "product_per_tree": "118.5",
 		// 281.5 mL on 0.03 ha: 0.2815 L / 0.03 ha = 9.3833... L/ha
 		"product_per_area": "9.383", "product_per_area_unit": "L/ha",
@@ -191,7 +191,7 @@ func TestRecordCSV(t *testing.T) {
 			t.Errorf("%s: %q, want %q", name, got, want)
 		}
 	}
-	if got := cell(2, "product_amount"); got != "163" || cell(2, "trees") != "2" || cell(2, "tree_tags") != "E002 E003" {
+	if got := cell(2, "product_amount"); got != "163" || cell(2, "trees") != "2" || cell(2, "tree_tags") != "E027 E075" {
 		t.Errorf("second group: %q of %s trees", got, cell(2, "trees"))
 	}
 	missing := strings.Fields(cell(1, "not_recorded"))
@@ -218,7 +218,7 @@ func TestRecordCSV_ReadsInR(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := string(out); got != "2 281.5 numeric 2026-06-18 TRUE E002 E003" {
+	if got := string(out); got != "2 281.5 numeric 2026-06-18 TRUE E027 E075" {
 		t.Errorf("R reads %s", got)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -31,11 +32,13 @@ type RecordInput struct {
 // Record writes the record as a PDF: one page with every element, who asks for
 // it, what is missing, dates and signature; then the list of trees, the versions
 // and the profiles with what could not be confirmed. The whole record is
-// attached as record.json.
+// attached as record.json, unless the view is for other regimes than the
+// record's own: then persons are left out, and the whole would bring them back.
 //
 // Errors: no language, an unknown paper, an empty record, or the writer's own.
 func Record(w io.Writer, in RecordInput) error {
-	return writeRecord(w, in, nil, true, func(p *recordPaper) {
+	own := in.Record != nil && in.Record.Last() != nil && slices.Equal(in.View.Regimes, in.Record.Last().Content.Regimes)
+	return writeRecord(w, in, nil, own, func(p *recordPaper) {
 		p.first("record-title")
 		p.trees()
 		p.versions()
@@ -136,11 +139,15 @@ func (p *recordPaper) first(title string) {
 	p.section(p.t(title), p.t("record-decides"))
 	done := record.Complete(p.c)
 	p.state(done)
-	asked := p.askedBy()
+	asked, legend := p.askedBy()
 	t := p.newTable(column{head: "", share: 9, bold: true}, column{head: p.t("record-col-element"), share: 40}, column{head: p.t("record-col-recorded"), share: 95}, column{head: p.t("record-col-asked"), share: 34})
 	t.size = small
 	for _, l := range RecordLines(p.say, &p.in.View.Version, &p.in.View.First) {
 		t.row(l.Element, l.Label, l.Value, asked[l.Element])
+	}
+	if legend != "" {
+		p.y += 0.8
+		p.paragraph(legend, text{size: small, gray: muted})
 	}
 	p.y += 2.5
 	t = p.newTable(column{head: p.t("record-col-follows"), share: 49, bold: true}, column{head: "", share: 129})
@@ -171,11 +178,17 @@ func (p *recordPaper) state(done record.Completeness) {
 }
 
 // askedBy names for each element the profiles that ask for it; an asterisk
-// marks what could not be confirmed.
-func (p *recordPaper) askedBy() map[string]string {
-	out := map[string]string{}
+// marks what could not be confirmed. More than three profiles get letters and a
+// legend, so that the page stays one.
+func (p *recordPaper) askedBy() (out map[string]string, legend string) {
+	out = map[string]string{}
 	ps, _ := record.Chosen(p.in.View.Regimes)
-	for _, pr := range ps {
+	for i, pr := range ps {
+		tag := pr.ID
+		if len(ps) > 3 && len(ps) <= 26 {
+			tag = string(rune('A' + i))
+			legend = join("; ", legend, tag+" = "+pr.ID)
+		}
 		marks := map[string]string{}
 		var order []string
 		for _, a := range pr.Asks {
@@ -192,10 +205,10 @@ func (p *recordPaper) askedBy() map[string]string {
 			}
 		}
 		for _, e := range order {
-			out[e] = join(", ", out[e], pr.ID+strings.TrimSpace(marks[e]))
+			out[e] = join(", ", out[e], tag+strings.TrimSpace(marks[e]))
 		}
 	}
-	return out
+	return out, legend
 }
 
 func (p *recordPaper) signature() {
