@@ -92,6 +92,7 @@ type planPage struct {
 	Version     int
 	Here        string
 	BlockID     string
+	Block       app.BlockFacts
 	Brief       brief.Brief
 	Crew        brief.Crew
 	Area        string
