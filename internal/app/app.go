@@ -125,9 +125,10 @@ type Config struct {
 // App is the use cases. It is safe for concurrent use.
 type App struct {
 	Config
-	cache cache
-	days  weatherDays
-	token ownerToken
+	cache  cache
+	days   weatherDays
+	models models
+	token  ownerToken
 }
 
 // New returns the use cases over a store.
