@@ -5,6 +5,7 @@ import { stages } from "./stage";
 import { turns } from "./turn";
 import { editors } from "./editor";
 import { notices } from "./notices";
+import { boards } from "./live";
 import { cards } from "./card";
 
 function prepare(root: ParentNode): void {
@@ -12,6 +13,7 @@ function prepare(root: ParentNode): void {
   turns(root);
   editors(root);
   notices(root);
+  boards(root);
   cards(root, prepare);
 }
 

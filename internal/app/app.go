@@ -12,6 +12,7 @@ package app
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"sapward/finding"
@@ -112,7 +113,8 @@ type CheckReport struct {
 // Config is what an App is made of. Store, Now, NewID and Random are required.
 type Config struct {
 	Store      Store
-	Keeper     Keeper // nil: no backup and check from the app
+	Keeper     Keeper   // nil: no backup and check from the app
+	Sessions   Sessions // nil: sign-ins last as long as the process
 	CardReader CardReader
 	Tables     TableReader
 	Weather    WeatherReader    // nil: drafts take no weather
@@ -126,7 +128,10 @@ type Config struct {
 type App struct {
 	Config
 	cache  cache
-	days   weatherDays
+	days   liveDays
+	live   hub
+	desks  sync.Mutex
+	wx     weatherDays
 	models models
 	token  ownerToken
 }

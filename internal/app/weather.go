@@ -188,9 +188,9 @@ const mostWeatherDays = 32
 // weatherDay works out the day of work of a draft from its table.
 func (a *App) weatherDay(ctx context.Context, f WeatherFacts, q WeatherQuestion) (WeatherDay, error) {
 	key := fmt.Sprintf("%s %s %s %s %v %v %+v %s", f.Hash, f.Latitude, f.Longitude, f.Elevation, q.Zone, q.On, q.Timing, q.Bloom)
-	a.days.mu.Lock()
-	day, known := a.days.kept[key]
-	a.days.mu.Unlock()
+	a.wx.mu.Lock()
+	day, known := a.wx.kept[key]
+	a.wx.mu.Unlock()
 	if known {
 		return day, nil
 	}
@@ -204,12 +204,12 @@ func (a *App) weatherDay(ctx context.Context, f WeatherFacts, q WeatherQuestion)
 	if day, err = a.Weather.WeatherDay(bytes.NewReader(data), f.Name, q); err != nil {
 		return day, err
 	}
-	a.days.mu.Lock()
-	defer a.days.mu.Unlock()
-	if a.days.kept == nil || len(a.days.kept) >= mostWeatherDays {
-		a.days.kept = map[string]WeatherDay{}
+	a.wx.mu.Lock()
+	defer a.wx.mu.Unlock()
+	if a.wx.kept == nil || len(a.wx.kept) >= mostWeatherDays {
+		a.wx.kept = map[string]WeatherDay{}
 	}
-	a.days.kept[key] = day
+	a.wx.kept[key] = day
 	return day, nil
 }
 

@@ -232,7 +232,7 @@ func openApp(ctx context.Context, dir string, readOnly bool) (*app.App, *store.S
 		return nil, nil, err
 	}
 	return app.New(app.Config{
-		Store: s, Keeper: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Engine: Version, Now: time.Now,
+		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
 	}), s, nil
 }

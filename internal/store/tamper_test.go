@@ -360,3 +360,33 @@ func TestKill(t *testing.T) {
 		}
 	}
 }
+
+// A check says how far it is and can be stopped.
+func TestCheck_TellsProgressAndStops(t *testing.T) {
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	s := openAt(t, t.TempDir(), nil)
+	var changes []app.Change
+	for v := range 3500 {
+		changes = append(changes, estate(v+1, "name"))
+	}
+	if err := put(ctx, s, changes...); err != nil {
+		t.Fatal(err)
+	}
+	var told []int64
+	if _, err := s.Check(ctx, func(done, of int64) {
+		if of != 3500 {
+			t.Errorf("of %d", of)
+		}
+		told = append(told, done)
+	}); err != nil || len(told) < 4 || !slices.IsSorted(told) || told[len(told)-1] != 3500 {
+		t.Errorf("told %v, %v", told, err)
+	}
+	_, err := s.Check(ctx, func(done, _ int64) { stop() })
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped: %v", err)
+	}
+	if r, err := s.Check(context.Background(), nil); err != nil || r.Events != 3500 {
+		t.Errorf("after it: %+v %v", r, err)
+	}
+}

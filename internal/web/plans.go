@@ -420,6 +420,11 @@ func (s *Server) showPlan(c *call) error {
 		return err
 	}
 	pp.Morning = &gateView{Form: c.gateForm(l.here, items.Items), May: !v.Retired && c.may("KeepGate", v.Estate.ID)}
+	if pp.Worked, err = s.app.Days(c.r.Context(), c.actor, v.ID); err != nil {
+		return err
+	}
+	pp.MayOpen = !v.Retired && c.may("OpenDay", v.Estate.ID)
+	pp.CrewNames, pp.ManyDays = crewNames(v)
 	if n := len(v.Gates); n > 0 {
 		last := v.Gates[n-1]
 		pp.Morning.Outcome, pp.Morning.On, pp.Morning.Items = string(last.Facts.Doc.Verdict.Outcome), c.Time(last.At), last.Facts.Doc.Items

@@ -88,6 +88,10 @@ type advisory struct {
 
 // planPage is a draft or an approved plan on the screen.
 type planPage struct {
+	Worked      []app.DayLine
+	MayOpen     bool
+	CrewNames   string
+	ManyDays    []int
 	ID          string
 	Version     int
 	Here        string

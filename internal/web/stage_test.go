@@ -117,7 +117,7 @@ func empty(t *testing.T, o web.Options) *stage {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { m.Close() })
-	a := app.New(app.Config{Store: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
+	a := app.New(app.Config{Store: m, Sessions: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
 	o.Version, o.Tables = "test", sheets{}
 	h, err := web.New(a, o)
 	if err != nil {
