@@ -131,12 +131,13 @@ type Config struct {
 // App is the use cases. It is safe for concurrent use.
 type App struct {
 	Config
-	cache cache
-	days  liveDays
-	live  hub
-	desks sync.Mutex
-	wx    weatherDays
-	token ownerToken
+	cache  cache
+	days   liveDays
+	live   hub
+	desks  sync.Mutex
+	wx     weatherDays
+	models models
+	token  ownerToken
 }
 
 // New returns the use cases over a store.
