@@ -4,7 +4,7 @@ import { append, button, h, icon, tell, words, type Child } from "./dom";
 import { banners, here, status } from "./here";
 import { port } from "./port";
 import { callDue, day, incident, product, running, timers } from "./rest";
-import { changed, onChange, reload, state } from "./state";
+import { changed, note, onChange, reload, state } from "./state";
 import * as store from "./store";
 import { attend, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
@@ -96,7 +96,7 @@ function draw(again = false): void {
   head.replaceChildren();
   append(head, [h("div", { class: "head" }, back,
     h("a", { class: `status${left ? " left" : ""}`, href: href("here") }, h("span", { class: "dot", "aria-hidden": "true" }), h("span", null, status())),
-    button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "Espa\u00f1ol" : "English", lang: spoken() === "en" ? "es" : "en" }),
+    button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "ES: Espa\u00f1ol" : "EN: English", lang: spoken() === "en" ? "es" : "en" }),
     h("a", { class: "icon sos", href: href("incident"), "aria-label": say("phone-incident") }, "!")),
   h("svg", { class: "tape-line", viewBox: "0 0 100 6", preserveAspectRatio: "none", role: "img", "aria-label": say("phone-progress", { done: String(done), all: String(state.day!.trees.length) }) },
     h("rect", { width: 100, height: 6, class: "tape-bg" }), h("rect", { width: (100 * done) / Math.max(1, state.day!.trees.length), height: 6, class: "tape-done" }),
@@ -134,7 +134,7 @@ function waitingRoom(): void {
   };
   const [title, long] = text[stage];
   head.replaceChildren();
-  append(head, [h("div", { class: "head" }, h("span", { class: "logo" }), h("span", { class: "status" }, ""), button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "Espa\u00f1ol" : "English" }))]);
+  append(head, [h("div", { class: "head" }, h("span", { class: "logo" }), h("span", { class: "status" }, ""), button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "ES: Espa\u00f1ol" : "EN: English" }))]);
   top.replaceChildren();
   main.replaceChildren();
   append(main, [h("div", { class: "title" }, h("h1", { tabindex: "-1" }, title)), long ? h("p", null, long) : null]);
@@ -221,7 +221,7 @@ window.addEventListener("hashchange", () => {
   draw();
 });
 // what a test may reach for: a picture without a camera, a round of sending
-Object.assign(window, { sapwardPage: { keepPhoto, sync, state } });
+Object.assign(window, { sapwardPage: { keepPhoto, note, sync, state } });
 
 start().catch((e: unknown) => {
   stage = "broken";

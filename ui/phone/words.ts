@@ -49,10 +49,13 @@ export function say(id: string, args: Args = {}): string {
 export const has = (id: string): boolean => all[language]?.[id] !== undefined;
 export const n = (x: number): Value => ({ value: x });
 
-export function finding(f: Finding | Fault): { text: string; mend: string } {
+// finding says what stands out, about one tree. Ways to mend it speak of files
+// and buttons at the desk and are left out here.
+export function finding(f: Finding | Fault, tree = ""): string {
   const args = { ...f.args };
-  if ("trees" in f && f.trees) args.trees = f.trees.join(", ");
-  return { text: say(f.id, args), mend: has(`${f.id}.mend`) ? say(`${f.id}.mend`, args) : "" };
+  args.trees ??= "trees" in f && f.trees?.length ? f.trees.join(", ") : tree;
+  args.count ??= { value: 1 };
+  return say(f.id, args);
 }
 
 // readNumber reads a number typed with a decimal comma or a decimal point. One
