@@ -6,17 +6,19 @@ import { port } from "./port";
 import { callDue, day, incident, product, running, timers } from "./rest";
 import { changed, note, onChange, reload, state } from "./state";
 import * as store from "./store";
-import { attend, keepSyncing, later, room, sync } from "./sync";
+import { attend, exported, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
-import { say, since, span, speak, spoken, loadWords } from "./words";
+import { readNumber, say, since, span, speak, spoken, loadWords } from "./words";
 import { go, href, type Screen } from "./view";
 import { find, map, walk } from "./walk";
 import { keepPhoto } from "./photo";
+import { localTime, uuidOf, uuidv7 } from "./uuid";
 
 type Theme = "auto" | "light" | "dark";
 let theme: Theme = "auto";
 let stage: "start" | "join" | "no-signal" | "ready" | "broken" = "start";
 let broken = "";
+let readyAt = 0; // ms from opening to usable
 
 function route(): string[] { return location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent); }
 
@@ -205,6 +207,7 @@ async function start(): Promise<void> {
   shell();
   draw(true);
   root.dataset.ready = "1";
+  readyAt = performance.now();
   void navigator.storage?.persist?.();
   void room().then(changed);
   keepSyncing();
@@ -221,7 +224,7 @@ window.addEventListener("hashchange", () => {
   draw();
 });
 // what a test may reach for: a picture without a camera, a round of sending
-Object.assign(window, { sapwardPage: { keepPhoto, note, sync, state } });
+Object.assign(window, { sapwardPage: { get readyAt() { return readyAt; }, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
 
 start().catch((e: unknown) => {
   stage = "broken";

@@ -78,7 +78,7 @@ export function here(theme: string, setTheme: (t: "auto" | "light" | "dark") => 
       state.refused ? h("section", null, h("h2", null, say("phone-refused")), h("p", { class: "hint" }, say("phone-refused-long")), refused) : null,
       h("dl", { class: "facts" },
         fact(say("phone-notes-here"), String(state.waiting + state.refused + state.stuck)), fact(say("phone-photos-here"), `${state.photosLeft} / ${state.photosAll}`),
-        fact(say("phone-whose"), state.me?.name ?? ""), r ? fact(say("phone-room"), h("span", null, `${mb(r.used)} / ${mb(r.quota)}`, h("small", null, ` ${say(r.kept ? "phone-room-kept" : "phone-room-may-go")}`))) : null,
+        fact(say("phone-whose"), state.me?.name ?? ""), r ? fact(say("phone-room"), h("span", null, `${mb(r.used)} / ${mb(r.quota)}`, h("small", { class: "block" }, `${say(r.kept ? "phone-room-kept" : "phone-room-may-go")}`))) : null,
         fact(say("phone-clock"), off === null ? (state.offset === null ? say("phone-clock-unknown") : say("phone-clock-good")) : offText(off))),
       off !== null ? h("p", { class: "hint" }, say("phone-clock-long")) : null,
       tight() ? h("p", { class: "note warn" }, say("phone-room-tight")) : null,

@@ -127,6 +127,7 @@ export function tape(t: Tree): void {
   let v: number | "unclear" | null = null;
   sheet(say("phone-tape"), (close) => {
     const answer = h("div", { class: "answer", "aria-live": "polite" });
+    const line = h("p", { class: "line" });
     const keep = button("main", say("phone-note-it"), async () => {
       await note([event()]);
       close();
@@ -138,18 +139,16 @@ export function tape(t: Tree): void {
       keep.disabled = !ready;
       keep.textContent = ready ? say("phone-note-reading", { reading: `${figure(Number(v), 2)} ${unit}` }) : say("phone-note-it");
       if (!ready) {
-        answer.replaceChildren(h("p", { class: "hint" }, v === "unclear" ? say("phone-unclear") : say("phone-tape-hint")));
+        line.textContent = v === "unclear" ? say("phone-unclear") : "";
+        answer.replaceChildren(h("p", { class: "hint" }, say("phone-tape-hint")));
         return;
       }
       const j = core.judge(event());
       const units = j.units ?? [];
       const ports = units.flatMap((u) => u.ports);
       const fills = [...new Set(ports.map((p) => p.volume_ml))];
-      answer.replaceChildren();
-      answer.append(...[
-        ports.length ? h("p", { class: "big" }, say("phone-ports-each", { ports: n(ports.length), volume: fills.map((f) => `${figure(f, 3)} mL`).join(" / ") })) : null,
-        findings([...j.against, ...j.mind]) as Node | null,
-      ].filter((x): x is HTMLElement => x !== null));
+      line.textContent = ports.length ? say("phone-tape-gives", { ports: n(ports.length), volume: fills.map((f) => `${figure(f, 3)} mL`).join(" / ") }) : "";
+      answer.replaceChildren(...[findings([...j.against, ...j.mind]) as Node | null].filter((x) => x !== null));
       keep.disabled = j.against.length > 0;
     };
     const what = h("div", { class: "stack" });
@@ -157,14 +156,10 @@ export function tape(t: Tree): void {
       what.replaceChildren(...([
         stems.length > 1 ? choices(say("phone-which-stem"), stems.map((s) => [s, s] as [string, string]), stem, (s) => { stem = s; draw(); look(); }) : null,
         choices(say("phone-tape-of"), [["girth", say("phone-girth")], ["diameter", say("phone-diameter")]], taped, (s) => { taped = s; draw(); look(); }),
-        choices(say("phone-unit"), [["cm", "cm"], ["in", "in"]], unit, (s) => { unit = s; draw(); pad(); }),
       ].filter((x) => x !== null) as Node[]));
     };
-    const box = h("div");
-    const pad = (): void => { box.replaceChildren(keys(unit, (x) => { v = x; look(); }, { label: say("phone-tape") }).node as Node); };
     draw();
-    pad();
-    return [what, box, answer, h("div", { class: "foot-stick" }, keep)];
+    return [what, keys(unit, (x) => { v = x; look(); }, { label: say("phone-tape"), turn: () => (unit = unit === "cm" ? "in" : "cm"), answer: line }).node, answer, h("div", { class: "foot-stick" }, keep)];
   });
 }
 

@@ -183,6 +183,7 @@ export function map(): Screen {
     }
   }
   const w = size / zoom;
+  const near = i < 0 ? 0 : Math.min(...at.filter((_, k) => k !== i).map((a) => Math.hypot(a[0] - at[i][0], a[1] - at[i][1])));
   const [cx, cy] = centre ?? [(x0 + x1) / 2, (y0 + y1) / 2];
   const r = (w / 300) * 7;
   const you = state.position && !grid ? xy(state.position) : null;
@@ -192,7 +193,7 @@ export function map(): Screen {
     placed.map((p, i) => {
       const l = state.day!.trees.find((x) => x.tree === p.tree)!;
       return h("g", { transform: `translate(${at[i][0]} ${at[i][1]})` }, p.tree === now ? h("circle", { r: r * 2, class: "map-now" }) : null, ...shape(treeLook(l.stage, l.leaking && isOpen(l)), r),
-        w < 90 || p.tree === now ? h("text", { y: -r * 2.4, "font-size": r * 2, "text-anchor": "middle", class: "map-tag" }, p.tree) : null);
+        w < near * 6 || p.tree === now ? h("text", { y: -r * 2.4, "font-size": r * 2, "text-anchor": "middle", class: "map-tag" }, p.tree) : null);
     }),
     h("g", { transform: `translate(${cx - w * 0.46} ${cy + w * 0.46})` }, h("path", { d: `M0 0h${bar10}`, class: "bar10", "stroke-width": w / 150 }), h("text", { x: 0, y: -w / 60, "font-size": w / 26, class: "map-tag" }, `${bar10} m`)));
   svg.addEventListener("click", (e) => {

@@ -40,11 +40,15 @@ export function value(v: Value): string {
 export function say(id: string, args: Args = {}): string {
   const text = all[language]?.[id];
   if (text === undefined) return id.startsWith("phone-") ? id : (all[language]?.["phone-see-plan"] ?? id).replace("{{.what}}", id);
-  return text.replace(/\{\{\.(\w+)\}\}/g, (_, name: string) => {
+  return chosen(text, args).replace(/\{\{\.(\w+)\}\}/g, (_, name: string) => {
     const v = args[name];
     if (v === undefined) return "\u2026";
     return typeof v === "string" && name.endsWith("_by") ? say(v, args) : value(v);
   });
+}
+// chosen settles the parts of a text that depend on whether an argument is there.
+function chosen(text: string, args: Args): string {
+  return text.includes("{{if") ? text.replace(/\{\{if \.(\w+)\}\}(.*?)(?:\{\{else\}\}(.*?))?\{\{end\}\}/g, (_, name: string, yes: string, no?: string) => (args[name] === undefined || args[name] === "" ? no ?? "" : yes)) : text;
 }
 export const has = (id: string): boolean => all[language]?.[id] !== undefined;
 export const n = (x: number): Value => ({ value: x });
