@@ -12,6 +12,7 @@ package app
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"sapward/finding"
@@ -120,6 +121,7 @@ type Config struct {
 	Sessions   Sessions // nil: sign-ins last as long as the process
 	CardReader CardReader
 	Tables     TableReader
+	Weather    WeatherReader    // nil: drafts take no weather
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -129,8 +131,13 @@ type Config struct {
 // App is the use cases. It is safe for concurrent use.
 type App struct {
 	Config
-	cache cache
-	token ownerToken
+	cache  cache
+	days   liveDays
+	live   hub
+	desks  sync.Mutex
+	wx     weatherDays
+	models models
+	token  ownerToken
 }
 
 // New returns the use cases over a store.

@@ -24,6 +24,9 @@ const (
 	TypeDraft       Type = "draft"       // block
 	TypePlan        Type = "plan"        // block
 	TypeGate        Type = "gate"        // plan: a morning's answers
+	TypeDay         Type = "day"         // plan: a day at the trees
+	TypePhone       Type = "phone"       // day: a phone that is a person
+	TypeNote        Type = "note"        // day: one thing noted at a tree; its body is a fieldlog.Event
 	TypeApplication Type = "application" // block
 	TypeAttachment  Type = "attachment"  // anything
 	TypePerson      Type = "person"      //
@@ -32,7 +35,7 @@ const (
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeApplication, TypeAttachment}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeApplication, TypeAttachment}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
@@ -208,6 +211,9 @@ type Reader interface {
 	BlockWounds(ctx context.Context, block string) ([]State, error)
 	// Events returns events, newest first.
 	Events(ctx context.Context, q EventQuery) ([]Event, error)
+	// EventsAfter returns the events of things of a type with a parent, oldest
+	// first, that come after an event's number.
+	EventsAfter(ctx context.Context, t Type, parent string, after int64, limit int) ([]Event, error)
 	// EachEvent passes every event in order.
 	EachEvent(ctx context.Context, visit func(Event) error) error
 	// Search finds estates, blocks, cards, plans and trees, in that order: names
@@ -233,6 +239,14 @@ type Store interface {
 	// PutFile keeps bytes under their SHA-256; they are on the disk when it
 	// returns. More than limit bytes is a fault.
 	PutFile(ctx context.Context, r io.Reader, limit int64) (File, error)
+	// AddPart adds bytes to a file that arrives in pieces, from a place in it;
+	// they are on the disk when it returns. size is how much is there now: where
+	// from is not that, nothing is added and ok is false.
+	AddPart(ctx context.Context, name string, from int64, r io.Reader, most int64) (size int64, ok bool, err error)
+	PartSize(ctx context.Context, name string) (int64, error)
+	// TakePart keeps a whole file like PutFile and forgets its pieces. Where its
+	// SHA-256 is not hash the pieces are thrown away and ok is false.
+	TakePart(ctx context.Context, name, hash string) (f File, ok bool, err error)
 	// OpenFile opens what PutFile kept.
 	OpenFile(ctx context.Context, hash string) (io.ReadSeekCloser, error)
 }

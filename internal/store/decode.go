@@ -45,6 +45,10 @@ func decode(e *app.Event) (d decoded, err error) {
 		d.files = []app.File{p.Document, p.Inputs}
 		d.name = orElse(p.Name, p.Product)
 		d.names = []string{p.Name, p.Product}
+	case app.TypeDay:
+		var f app.DayFacts
+		err = json.Unmarshal(e.Body, &f)
+		d.files = []app.File{f.Pack}
 	case app.TypeAttachment:
 		var a app.AttachmentFacts
 		err = json.Unmarshal(e.Body, &a)

@@ -52,6 +52,25 @@ func missing(t app.Type) error {
 	return &finding.Fault{Class: finding.Missing, ID: "app-missing", Args: finding.Args{"what_by": finding.Text("kind-" + string(t))}}
 }
 
+// EventsAfter returns events of one type and parent after a number, oldest
+// first.
+func (r reader) EventsAfter(ctx context.Context, t app.Type, parent string, after int64, limit int) ([]app.Event, error) {
+	rows, err := r.q.QueryContext(ctx, fmt.Sprintf("SELECT %s FROM events WHERE parent_id = ? AND seq > ? AND type = ? ORDER BY seq LIMIT %d", eventColumns, max(limit, 1)), parent, after, string(t))
+	if err != nil {
+		return nil, storeFault("", err)
+	}
+	defer rows.Close()
+	out := []app.Event{}
+	for rows.Next() {
+		e, err := scanEvent(rows)
+		if err != nil {
+			return nil, storeFault("", err)
+		}
+		out = append(out, e)
+	}
+	return out, storeFault("", rows.Err())
+}
+
 // State returns one thing, or a Missing fault.
 func (r reader) State(ctx context.Context, t app.Type, id string) (app.State, error) {
 	table, ok := tables[t]

@@ -64,6 +64,7 @@ type Store struct {
 	counts  counts
 	last    *lastFile
 	unclean bool // the folder was opened read-only
+	partsMu sync.Mutex
 }
 
 var _ app.Store = (*Store)(nil)

@@ -31,6 +31,7 @@ type Options struct {
 	BackupDir string // where backups go; empty: none from the pages
 	Tables    app.ExportWriter
 	Log       *slog.Logger
+	Trust     http.Handler // the page at /trust that leads through trusting a local authority; nil: there is none
 }
 
 // Server answers the browser.
@@ -82,7 +83,13 @@ const (
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/", s.serveStatic)
+	mux.HandleFunc("GET /phone/{$}", s.phoneFile)
+	mux.HandleFunc("GET /phone/{file}", s.phoneFile)
 	mux.HandleFunc("POST /prefs", s.prefs)
+	if s.opt.Trust != nil { // for everybody: a device trusts the server before anybody signs in
+		mux.Handle("GET /trust", s.opt.Trust)
+		mux.Handle("GET /trust/", s.opt.Trust)
+	}
 	mux.HandleFunc("/", s.root)
 	page := func(here string, f func(*call) error, patterns ...string) {
 		for _, p := range patterns {
@@ -132,6 +139,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.answerDraft, "POST /drafts/{id}/answer")
 	page("estates", s.compare, "GET /drafts/{id}/compare")
 	page("estates", s.movement, "GET /drafts/{id}/movement", "POST /drafts/{id}/movement")
+	page("estates", s.keepWeather, "POST /drafts/{id}/weather")
 	page("estates", s.setAside, "POST /drafts/{id}/aside")
 	page("estates", s.approve, "GET /drafts/{id}/approve", "POST /drafts/{id}/approve")
 	page("estates", s.retireDraft, "POST /drafts/{id}/retire")
@@ -145,6 +153,29 @@ func (s *Server) routes() http.Handler {
 			page("estates", s.paper(kind, ext), "GET /"+kind+"/{id}/plan."+ext)
 		}
 	}
+
+	page("estates", s.openDay, "POST /plans/{id}/days")
+	page("estates", s.showDay, "GET /days/{id}")
+	page("estates", s.changeDay, "POST /days/{id}")
+	page("estates", s.dayBoard, "GET /days/{id}/board")
+	page("estates", s.dayLive, "GET /days/{id}/live")
+	page("estates", s.closeDay, "POST /days/{id}/close")
+	page("estates", s.decide, "POST /days/{id}/decide")
+	page("estates", s.dayTags, "GET /days/{id}/tags.pdf")
+	page("estates", s.addPhone, "POST /days/{id}/phones")
+	page("estates", s.revokePhone, "POST /days/{id}/phones/{phone}/revoke")
+	page("estates", s.showDayTree, "GET /days/{id}/trees/{tag}")
+	page("estates", s.typeIn, "POST /days/{id}/trees/{tag}")
+	page("estates", s.takeBack, "POST /days/{id}/trees/{tag}/void")
+
+	tries := httprate.Limit(60, 5*time.Minute, httprate.WithKeyFuncs(func(r *http.Request) (string, error) { return clientOf(r), nil }))
+	mux.HandleFunc("GET /join/{code}", s.joinForm)
+	mux.Handle("POST /join/{code}", tries(http.HandlerFunc(s.join)))
+	mux.HandleFunc("GET /phone/me", s.phone(s.phoneMe))
+	mux.HandleFunc("GET /phone/pack", s.phone(s.phonePack))
+	mux.HandleFunc("POST /phone/events", s.phone(s.phoneEvents))
+	mux.HandleFunc("GET /phone/photos/{hash}", s.phone(s.phonePhoto))
+	mux.HandleFunc("PUT /phone/photos/{hash}", s.phone(s.phonePutPhoto))
 
 	page("data", s.data, "GET /data")
 	page("data", s.preview, "POST /data/preview")
