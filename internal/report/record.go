@@ -152,7 +152,7 @@ func (p *recordPaper) first(title string) {
 	p.y += 2.5
 	t = p.newTable(column{head: p.t("record-col-follows"), share: 49, bold: true}, column{head: "", share: 129})
 	t.size = small
-	for _, l := range RecordDates(p.say, p.in.View.Dates, p.in.View.Keep) {
+	for _, l := range RecordDates(p.say, p.in.View.Dates, p.in.View.Dues, p.in.View.Keep) {
 		t.row(l.Label, l.Value)
 	}
 	p.signature()
