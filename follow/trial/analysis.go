@@ -51,9 +51,10 @@ type Options struct {
 	Transform    Transform
 	Compare      string // dunnett, tukey, both, or empty
 	Confidence   float64
-	Unit         string // tree or plot: what got a treatment of its own; empty: not declared
-	Covariate    bool   // adjust for the covariate
-	Permutations int    // 0: 9,999; negative: none
+	Unit         string   // tree or plot: what got a treatment of its own; empty: not declared
+	Covariate    bool     // adjust for the covariate
+	Permutations int      // 0: 9,999; negative: none
+	Order        []string // of the treatments and levels in the answer; others follow as in the file
 	Seed         uint64
 }
 

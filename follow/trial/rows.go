@@ -155,17 +155,18 @@ func collect(rows []Observation, o Options) (*table, error) {
 		g.y, g.x, g.rows = o.Transform.apply(g.sum/float64(g.n)), g.cov/float64(g.n), g.n
 		t.plots = append(t.plots, g.plotValue)
 	}
-	slices.SortStableFunc(t.treatments, func(a, b string) int {
-		switch {
-		case a == b:
-			return 0
-		case a == o.Control:
+	place := func(name string) int {
+		if name == o.Control {
 			return -1
-		case b == o.Control:
-			return 1
 		}
-		return 0
-	})
+		if i := slices.Index(o.Order, name); i >= 0 {
+			return i
+		}
+		return len(o.Order)
+	}
+	for _, list := range [][]string{t.treatments, t.subs} {
+		slices.SortStableFunc(list, func(a, b string) int { return place(a) - place(b) })
+	}
 	if o.Design == CRD {
 		t.blocks = nil
 		for i := range t.plots {

@@ -18,6 +18,9 @@ type cache struct {
 	blocks  recent[gathered]
 	places  recent[[]Place]
 	samples recent[sampled]
+	worked  memo[Outcome]
+	signed  memo[signedPlan]
+	cards   memo[CardReading]
 }
 
 // sampled is what a block's taped trunks tell, for the options it was asked with.
@@ -119,7 +122,7 @@ func (a *App) gather(ctx context.Context, block string) (gathered, error) {
 			a.cache.blocks.put(block, mark, g)
 		}
 	}
-	g.inputs.Block, g.inputs.Estate = b.Facts, e.Facts
+	g.mark, g.inputs.Block, g.inputs.Estate = mark, b.Facts, e.Facts
 	apps, err := list[ApplicationFacts](ctx, a.Store, Query{Type: TypeApplication, Parent: block})
 	if err != nil {
 		return g, err

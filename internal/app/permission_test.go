@@ -31,7 +31,7 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	return app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}, err
 }
 func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	x, _, err := exchange.ReadTreesAs(r, name, match)
+	x, _, err := exchange.ReadInventory(r, name, match)
 	return x, app.Table{}, err
 }
 func (readers) Wounds(r io.Reader, name string) ([]tree.Wound, error) {

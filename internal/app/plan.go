@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"encoding/json"
 	"io"
 	"time"
 
@@ -158,6 +157,7 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	in := &o.Inputs
 	in.Schema, in.Verified, in.Checked = InputsSchema, reading.Card.Verified, o.CardCheck
 	in.Brief, in.Crew = in.fill(f.Brief, f.Crew, len(b.trees))
+	in.Weather = f.Weather
 	r, err := in.Brief.Request()
 	faults := finding.AsFaults(err)
 	c, err := in.Crew.Plan()
@@ -181,7 +181,22 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 		return o, err
 	}
 	o.Request = r
-	src := plan.Slice(b.trees)
+	// The trees, wounds, limbs and obstacles stand as they did at the mark.
+	key, err := keyOf(block, b.mark, in.Block, in.Estate, in.Applications, in.Brief, in.Crew, in.Weather, settings.Facts, card.ID, card.Facts.Hash, o.CardCheck, in.Verified)
+	if err != nil {
+		return o, err
+	}
+	return a.cache.worked.get(ctx, key, maxWorkedTrees, func() (Outcome, int, error) {
+		out, err := a.layOut(ctx, o, b.trees, c)
+		return out, 100 + len(b.trees), err
+	})
+}
+
+// layOut makes the plan that an outcome asks for.
+func (a *App) layOut(ctx context.Context, o Outcome, trees []tree.Tree, c plan.Crew) (Outcome, error) {
+	r := o.Request
+	var err error
+	src := plan.Slice(trees)
 	if o.Job, err = plan.Decide(r, src); err != nil {
 		return o, err
 	}
@@ -195,13 +210,12 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	if n := o.Job.Plan.Totals; n.Planned > 0 && n.Trees <= EquipLimit {
 		p := o.Job.Plan
 		p.Trees = laid
-		if f.Weather != nil {
-			in.Weather = f.Weather
-			if err := o.takeWeather(ctx, a, *f.Weather, &c, r); err != nil {
+		if w := o.Inputs.Weather; w != nil {
+			if err := o.takeWeather(ctx, a, *w, &c, r); err != nil {
 				return o, err
 			}
 		}
-		outfit, err := o.withPilot(p, b.trees, r, c)
+		outfit, err := o.withPilot(p, trees, r, c)
 		if err != nil {
 			return o, err
 		}
@@ -433,19 +447,11 @@ func (a *App) Plan(ctx context.Context, actor Actor, id string) (PlanView, error
 	if v.Role, err = a.role(ctx, a.Store, actor, v.Block.Parent); err != nil {
 		return v, err
 	}
-	if v.Document, err = a.file(ctx, v.Facts.Document.Hash); err != nil {
-		return v, err
-	}
-	if err := json.Unmarshal(v.Document, &v.Doc); err != nil {
-		return v, damaged(err)
-	}
-	inputs, err := a.file(ctx, v.Facts.Inputs.Hash)
+	signed, err := a.signedBy(ctx, v.Facts)
 	if err != nil {
 		return v, err
 	}
-	if err := json.Unmarshal(inputs, &v.Inputs); err != nil {
-		return v, damaged(err)
-	}
+	v.Document, v.Doc, v.Inputs = signed.document, signed.doc, signed.inputs
 	if v.Reading, err = a.read(v.Facts.CardText); err != nil {
 		return v, err
 	}
@@ -500,8 +506,9 @@ func (a *App) WithdrawPlan(ctx context.Context, actor Actor, id string, version 
 	return a.retire(ctx, actor, TypePlan, id, version, reason)
 }
 
-// gathered is a block's facts for the core.
+// gathered is a block's facts for the core, at a mark.
 type gathered struct {
+	mark      int64
 	inputs    Inputs
 	trees     []tree.Tree // with a reading
 	wounds    []tree.Wound

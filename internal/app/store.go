@@ -126,7 +126,7 @@ type Key struct{ Sort, ID string }
 // TreeQuery asks for trees of one block in the order of tags.
 type TreeQuery struct {
 	Block   string
-	Text    string // part of the tag or species
+	Text    string // part of the tag or species, small and capital letters and accents alike
 	Status  string // a status, or "unmeasured" for trees without a reading
 	Retired bool
 	After   Key

@@ -38,7 +38,7 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 // Trees reads a table of trees; headers that are not matched are read as
 // exchange reads them.
 func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadTreesAs(r, name, match)
+	trees, sum, err := exchange.ReadInventory(r, name, match)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {

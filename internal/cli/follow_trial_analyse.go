@@ -67,7 +67,7 @@ func (c trialAnalyseCmd) Run(e *env) error {
 		if layout, err = e.readLayout(c.Layout); err != nil {
 			return err
 		}
-		o.Design = layout.Design
+		o.Design, o.Order = layout.Design, slices.Concat(layout.Treatments, layout.Subs)
 		if o.Control == "" {
 			o.Control = layout.Control
 		}
@@ -121,9 +121,10 @@ func (d *trialAnalysisDocument) mean(e *env) {
 		say("trial-mean-no-verdict", finding.Args{"control": finding.Text(d.Control)})
 		return
 	}
+	dunnett := slices.ContainsFunc(d.Comparisons, func(c trial.Comparison) bool { return c.Method == "dunnett" })
 	for _, c := range d.Comparisons {
-		if c.Factor != "treatment" {
-			continue
+		if c.Factor != "treatment" || c.Method == "tukey" && dunnett && (c.A == d.Control || c.B == d.Control) {
+			continue // said by Dunnett
 		}
 		a := finding.Args{"a": finding.Text(c.A), "b": finding.Text(c.B), "difference": finding.Text(signed(c.Difference)), "interval": finding.Text(e.between(&c.Low, &c.High, func(p *float64) string { return significant(p, 3) })),
 			"confidence": finding.Number(100*d.Confidence, "pct")}
@@ -140,10 +141,15 @@ func (d *trialAnalysisDocument) mean(e *env) {
 		say("trial-mean-transformed", finding.Args{"transform": finding.Text(e.say.T("trial-transform-" + string(d.Transform)))})
 	}
 	for _, x := range d.Effects {
-		if x.Low != nil && x.High != nil {
-			say("trial-mean-effect", finding.Args{"treatment": finding.Text(x.Treatment), "control": finding.Text(d.Control), "effect": finding.Text(significant(x.Pct, 3)),
-				"interval": finding.Text(e.between(x.Low, x.High, func(p *float64) string { return significant(p, 3) }))})
+		if x.Low == nil || x.High == nil || *x.Low <= 0 && *x.High >= 0 {
+			continue // open, as said above
 		}
+		id, effect, low, high := "trial-mean-effect", *x.Pct, *x.Low, *x.High
+		if effect < 0 {
+			id, effect, low, high = "trial-mean-effect-more", -effect, -high, -low
+		}
+		say(id, finding.Args{"treatment": finding.Text(x.Treatment), "control": finding.Text(d.Control), "effect": finding.Text(significant(&effect, 3)),
+			"interval": finding.Text(e.between(&low, &high, func(p *float64) string { return significant(p, 3) }))})
 	}
 }
 

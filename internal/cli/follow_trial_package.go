@@ -2,10 +2,11 @@ package cli
 
 import (
 	"io"
+	"time"
 
-	"sapward/finding"
 	"sapward/follow/trial"
 	"sapward/internal/exchange"
+	"sapward/internal/report"
 )
 
 // trialFile is one file of a trial's folder.
@@ -114,10 +115,30 @@ func (d *trialAnalysisDocument) residualTable(w io.Writer) error {
 	})
 }
 
+// trialDate stands inside the PDFs, so that the same trial gives the same bytes.
+var trialDate = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // papers are the PDFs of a layout.
-func (d *trialLayoutDocument) papers(e *env, size string) []trialFile { return nil }
+func (d *trialLayoutDocument) papers(e *env, size string) []trialFile {
+	in := report.TrialInput{Layout: &d.Layout, Name: d.Name, Engine: Version, Say: e.say, Paper: size, Created: trialDate}
+	return []trialFile{
+		{"map.pdf", func(w io.Writer) error { return report.TrialMap(w, in) }},
+		{"labels.pdf", func(w io.Writer) error { return report.TrialLabels(w, in) }},
+		{"assessor.pdf", func(w io.Writer) error { return report.TrialAssessor(w, in) }},
+	}
+}
 
 // paper is the report of an analysis.
-func (d *trialAnalysisDocument) paper(e *env, size string) []trialFile { return nil }
-
-var _ = finding.Text
+func (d *trialAnalysisDocument) paper(e *env, size string) []trialFile {
+	in := report.TrialInput{Analysis: &d.Analysis, Name: d.Name, Value: d.Value, About: d.about, Meaning: d.Meaning, Engine: Version, Say: e.say, Paper: size, Created: trialDate}
+	if d.layout != nil {
+		in.Layout = &d.layout.Layout
+		if in.Name == "" {
+			in.Name = d.layout.Name
+		}
+	}
+	for _, n := range d.Notes {
+		in.Notes = append(in.Notes, n.Text)
+	}
+	return []trialFile{{"report.pdf", func(w io.Writer) error { return report.TrialReport(w, in) }}}
+}

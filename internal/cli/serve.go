@@ -99,6 +99,9 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 		l, scheme = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}), "https"
 	}
 	url := scheme + "://" + l.Addr().String()
+	if at, port, err := net.SplitHostPort(l.Addr().String()); trust != nil && err == nil {
+		url = scheme + "://" + net.JoinHostPort(trust.reached(at), port)
+	}
 	e.println(e.say.Say("serve-listening", finding.Args{"url": finding.Text(url), "folder": finding.Text(data)}))
 	if !local {
 		token, err := a.FirstOwnerToken(ctx, app.Local())

@@ -84,7 +84,9 @@ func (t *trusted) serve(e *env, o listenOptions, done chan<- error) (end func(),
 			urls = append(urls, "https://"+net.JoinHostPort(h, t.port))
 		}
 	}
-	if len(urls) > 0 {
+	if len(urls) == 0 {
+		e.println(e.say.T("serve-authority-no-address"))
+	} else {
 		e.println(e.say.Say("serve-authority-addresses", finding.Args{"urls": finding.Text(strings.Join(urls, "  "))}))
 	}
 	e.println(e.say.T("serve-authority-fingerprint"))
@@ -103,16 +105,24 @@ func (t *trusted) serve(e *env, o listenOptions, done chan<- error) (end func(),
 		return nil, o.cannot(err)
 	}
 	host, port, _ := net.SplitHostPort(l.Addr().String())
-	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
-		for _, h := range a.Names() { // an address rather than 0.0.0.0
-			if x := net.ParseIP(h); x != nil && !x.IsLoopback() {
-				host = h
-				break
-			}
-		}
-	}
-	e.println(e.say.Say("serve-authority-trust", finding.Args{"url": finding.Text("http://" + net.JoinHostPort(host, port) + authority.PagePath)}))
+	e.println(e.say.Say("serve-authority-trust", finding.Args{"url": finding.Text("http://" + net.JoinHostPort(t.reached(host), port) + authority.PagePath)}))
 	server := &http.Server{Handler: t.page, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 20 * time.Second, WriteTimeout: time.Minute, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
 	go func() { done <- server.Serve(l) }()
 	return func() { server.Close() }, nil
+}
+
+// reached is how others reach a listener: itself, or where it listens
+// everywhere an IPv4 address of the machine, which is the shortest to type,
+// else the first name.
+func (t *trusted) reached(host string) string {
+	if ip := net.ParseIP(host); ip == nil || !ip.IsUnspecified() {
+		return host
+	}
+	names := t.authority.Names()
+	for _, h := range names {
+		if ip := net.ParseIP(h); ip != nil && ip.To4() != nil && !ip.IsLoopback() {
+			return h
+		}
+	}
+	return names[0]
 }

@@ -46,7 +46,13 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 	if err := f(t); err != nil {
 		return storeFault(s.dir, err)
 	}
-	return storeFault(s.dir, raw.Commit())
+	if err := raw.Commit(); err != nil {
+		return storeFault(s.dir, err)
+	}
+	if t.act != "" {
+		s.last.write(*t.head)
+	}
+	return nil
 }
 
 // Append keeps changes as events and brings the tables up to date.

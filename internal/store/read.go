@@ -143,7 +143,8 @@ func (r reader) Trees(ctx context.Context, q app.TreeQuery) ([]app.State, error)
 		w.and("s.retired_at IS NULL")
 	}
 	if q.Text != "" {
-		w.and(`(lower(s.tag) LIKE ? ESCAPE '\' OR lower(s.species) LIKE ? ESCAPE '\')`, like(strings.ToLower(q.Text)), like(strings.ToLower(q.Text)))
+		key := like(searchKey(q.Text))
+		w.and(`(s.tag_key LIKE ? ESCAPE '\' OR s.species_key LIKE ? ESCAPE '\')`, key, key)
 	}
 	switch q.Status {
 	case "":

@@ -28,6 +28,7 @@ func (c *checking) rebuild(ctx context.Context, s *Store, progress func(done, of
 		return err
 	}
 	defer a.close()
+	seq, hash, known := readLast(s.dir) // before the events: it is never ahead of them
 	now, err := a.begin(ctx, s.read)
 	if err != nil {
 		return err
@@ -40,6 +41,11 @@ func (c *checking) rebuild(ctx context.Context, s *Store, progress func(done, of
 	if err := c.follow(ctx, now, a, func(done int64) { progress(done, of) }); err != nil {
 		return err
 	}
+	at, err := texts(ctx, now, "SELECT hash FROM events WHERE seq = ?", seq)
+	if err != nil {
+		return err
+	}
+	c.newest(s.dir, seq, hash, known, strings.Join(at, ""))
 	for _, table := range projected {
 		if err := c.compare(ctx, a.tx, table); err != nil {
 			return err

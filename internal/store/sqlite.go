@@ -62,6 +62,7 @@ type Store struct {
 	stmts   *statements
 	mu      sync.Mutex // one transaction at a time
 	counts  counts
+	last    *lastFile
 	unclean bool // the folder was opened read-only
 	partsMu sync.Mutex
 }
@@ -140,6 +141,13 @@ func (s *Store) connect(ctx context.Context, path string) (err error) {
 			return err
 		}
 		if err := s.reproject(ctx); err != nil {
+			return err
+		}
+		var h head
+		if err := s.stmts.head.QueryRowContext(ctx).Scan(&h.Seq, &h.ID, &h.At, &h.Hash); err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		if err := s.openLast(h); err != nil {
 			return err
 		}
 	}
@@ -301,6 +309,7 @@ func (s *Store) Close() error {
 	if s.write != nil {
 		err = errors.Join(err, s.write.Close())
 	}
+	err = errors.Join(err, s.last.close())
 	if s.lock != nil {
 		err = errors.Join(err, s.lock.Close())
 	}

@@ -218,3 +218,76 @@ func TestSessions_AreNoFacts(t *testing.T) {
 		t.Errorf("a backup ends no session: %v %v", ok, err)
 	}
 }
+
+// The short way to canonical JSON gives what the library gives, or gives up.
+func TestCanonical_IsAsTheLibrary(t *testing.T) {
+	short := 0
+	check := func(t interface {
+		Helper()
+		Fatalf(string, ...any)
+	}, body []byte) {
+		t.Helper()
+		p := plainJSON{in: body}
+		got, ok := p.value(nil, 0)
+		if !ok || p.at != len(body) {
+			return
+		}
+		short++
+		want, err := jcs.Transform(body)
+		if err != nil || string(got) != string(want) {
+			t.Fatalf("%s\n got %s\nwant %s, %v", body, got, want, err)
+		}
+	}
+	var value func(t *rapid.T, depth int) string
+	value = func(t *rapid.T, depth int) string {
+		kind := rapid.IntRange(0, 9).Draw(t, "kind")
+		if depth > 3 && kind > 6 {
+			kind = 0
+		}
+		switch kind {
+		case 0:
+			return rapid.SampledFrom([]string{"true", "false", "null", "0", "-0", "7", "-12", "1.5", "-0.5", "1.50", "0.000001", "0.0000001", "0.00012", "1e3", "123456789012345", "1234567890123456", "12345678901234.5", "01", "1.", ".5", "0.1", "-"}).Draw(t, "word")
+		case 1, 2:
+			b, _ := json.Marshal(rapid.Float64().Draw(t, "float"))
+			return string(b)
+		case 3:
+			return fmt.Sprint(rapid.Int().Draw(t, "int"))
+		case 4:
+			return rapid.StringMatching(`-?[0-9]{1,8}\.[0-9]{1,8}`).Draw(t, "decimal")
+		case 5, 6:
+			b, _ := json.Marshal(rapid.StringMatching(`[a-z !_"ñ]{0,4}`).Draw(t, "text"))
+			return string(b)
+		case 7:
+			var parts []string
+			for range rapid.IntRange(0, 4).Draw(t, "n") {
+				parts = append(parts, value(t, depth+1))
+			}
+			return "[" + strings.Join(parts, ",") + "]"
+		}
+		var parts []string
+		for range rapid.IntRange(0, 5).Draw(t, "n") {
+			b, _ := json.Marshal(rapid.StringMatching(`[ab !_]{0,3}`).Draw(t, "name"))
+			parts = append(parts, string(b)+":"+value(t, depth+1))
+		}
+		return "{" + strings.Join(parts, ",") + "}"
+	}
+	rapid.Check(t, func(t *rapid.T) { check(t, []byte("{\"a\":"+value(t, 0)+"}")) })
+	lat := 51.2345
+	for _, f := range []any{app.TreeFacts{Tag: "T 1", Species: "Ulmus minor", Lat: &lat, Stems: []app.StemFacts{{Name: "a", GirthCM: "100.5"}}, HeightM: "12"}, app.EstateFacts{Name: "x", Zone: "UTC"}, app.WoundFacts{AzimuthDeg: 123.25, Year: 2026}} {
+		b, _ := json.Marshal(f)
+		before := short
+		if check(t, b); short == before {
+			t.Errorf("the app's own facts go the long way: %s", b)
+		}
+	}
+	if short < 20 {
+		t.Errorf("%d bodies went the short way", short)
+	}
+	for _, bad := range []string{"", "{", "[1,", `{"a"}`, `{"a":1,}`, "tru", `{"a":1,"a":2}`, `"\u0041"`, "[1]x"} {
+		if p := (plainJSON{in: []byte(bad)}); true {
+			if _, ok := p.value(nil, 0); ok && p.at == len(bad) {
+				t.Errorf("%q went the short way", bad)
+			}
+		}
+	}
+}

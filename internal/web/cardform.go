@@ -114,7 +114,7 @@ func (v *view) formOf(s *cardfile.Sheet) []*cardGroup {
 		ports.Groups = []*cardGroup{part(".ports", "cardform-ports-more", portMoreFields)}
 		use := part("", "cardform-use", useFields)
 		use.Title, use.Remove, use.Open = entryTitle(v.T("cardform-use"), s, at, i), at, i == 0
-		if m := s.Value(at + ".method"); v.Has("method-" + m) {
+		if m := s.Value(at + ".method"); m != "" && v.Has("method-"+m) {
 			use.Title += " · " + v.T("method-"+m)
 		}
 		sites := each(at+".sites", "cardform-sites", "cardform-add-site", siteFields)
@@ -314,7 +314,7 @@ func (p *cardPage) fillForm(c *call, echoes []app.Echo) {
 			return
 		}
 	}
-	p.Form = c.formOf(s)
+	p.Form, p.needed = c.formOf(s), c.T("cardform-needed")
 	inputs := inputsOf(p.Form)
 	for _, e := range echoes {
 		at := strings.NewReplacer("[0]", "", "[1]", "", ".min", "", ".max", "").Replace
@@ -341,6 +341,9 @@ func (p *cardPage) place(x cardProblem, inputs []*cardInput) {
 		return
 	}
 	for _, f := range inputs {
+		if x.Ref == f.Path && x.Empty { // beside the field its name need not be said again
+			x.Text = p.needed
+		}
 		if x.Ref == f.Path || strings.HasPrefix(x.Ref, f.Path+"[") || strings.HasPrefix(x.Ref, f.Path+".") {
 			f.Problems = append(f.Problems, x)
 			return

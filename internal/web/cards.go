@@ -27,6 +27,7 @@ type cardProblem struct {
 	Line           int
 	Severity, Text string
 	Mend, Ref      string
+	Empty          bool // nothing is typed where something must be
 }
 
 // cardPage is a card's text beside what was understood of it.
@@ -54,6 +55,7 @@ type cardPage struct {
 	Form       []*cardGroup
 	FormText   string // what the form was filled from
 	FormBroken bool   // the text cannot be read; the form waits
+	needed     string
 }
 
 type fact struct {
@@ -81,7 +83,7 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 	fs, bad := usable(err)
 	if bad {
 		for _, f := range fs {
-			p.Problems = append(p.Problems, cardProblem{Line: f.Where.Line, Severity: string(finding.Refused), Text: c.Say(f.ID, f.Args), Mend: mendOf(c.view, f), Ref: f.Args["path"].Text})
+			p.Problems = append(p.Problems, cardProblem{Line: f.Where.Line, Severity: string(finding.Refused), Text: c.Say(f.ID, f.Args), Mend: mendOf(c.view, f), Ref: f.Args["path"].Text, Empty: f.ID == "card-value-empty" || f.ID == "card-key-missing"})
 		}
 		p.fillForm(c, nil)
 		return
@@ -97,7 +99,7 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 		if f.Ref != "" && r.Place != nil {
 			line = r.Place(f.Ref).Line
 		}
-		p.Problems = append(p.Problems, cardProblem{line, string(f.Severity), text, mend, f.Ref})
+		p.Problems = append(p.Problems, cardProblem{Line: line, Severity: string(f.Severity), Text: text, Mend: mend, Ref: f.Ref})
 	}
 	sort.SliceStable(p.Problems, func(i, k int) bool { return p.Problems[i].Line < p.Problems[k].Line })
 	p.Echoes = r.Understood

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -152,10 +153,7 @@ func (c *call) board(v app.DayView) *board {
 	c.boardPeople(b, v)
 	m := st.Balance
 	b.Balance = balanceView{c.ml(m.DrawnUL), c.ml(m.ReturnedUL), c.ml(m.DeliveredUL), c.ml(m.LostUL), c.ml(m.LeftUL), c.ml(m.UnreadUL), c.ml(m.MissingUL), c.ml(m.WithinUL), m.Known, m.Fits, m.DrawnUL > 0}
-	for _, r := range st.Returns {
-		text := c.S(r.What, "tree", r.Tree, "port", r.Port)
-		b.Returns = append(b.Returns, boardReturn{text, r.Why, b.Live + "/trees/" + url.PathEscape(r.Tree)})
-	}
+	b.Returns = c.boardReturns(b.Live, st.Returns)
 	for _, k := range st.Conflicts {
 		b.Conflicts = append(b.Conflicts, c.boardConflict(v, k))
 	}
@@ -188,6 +186,21 @@ func (c *call) board(v app.DayView) *board {
 		b.Names += p.Name + "\n"
 	}
 	return b
+}
+
+// boardReturns puts what is to come back for into words, a line for each tree
+// and reason.
+func (c *call) boardReturns(here string, list []fieldlog.ComeBack) (out []boardReturn) {
+	for i := 0; i < len(list); {
+		r, ports := list[i], []string{}
+		for ; i < len(list) && list[i].Tree == r.Tree && list[i].What == r.What; i++ {
+			if list[i].Port > 0 {
+				ports = append(ports, strconv.Itoa(list[i].Port))
+			}
+		}
+		out = append(out, boardReturn{c.S(r.What, "tree", r.Tree, "ports", strings.Join(ports, ", ")), r.Why, here + "/trees/" + url.PathEscape(r.Tree)})
+	}
+	return out
 }
 
 func (c *call) boardPeople(b *board, v app.DayView) {
@@ -295,7 +308,9 @@ func (c *call) event(v app.DayView, e fieldlog.Event) string {
 	}
 	length("day-along", e.AlongMM)
 	length("day-height", e.HeightMM)
-	length("day-depth", e.DepthMM)
+	if e.DepthMM != nil {
+		parts = append(parts, c.S("day-depth", "length", fmt.Sprintf("%d mm", *e.DepthMM)))
+	}
 	for _, s := range []string{e.Reading, e.Container, e.Lot, e.Text, e.Reason} {
 		if s != "" {
 			parts = append(parts, s)

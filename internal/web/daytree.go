@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"net/url"
 	"strconv"
 	"strings"
@@ -51,7 +52,7 @@ func (c *call) dayTree(v app.DayView, tag string) (*dayTree, error) {
 		p := &st.Ports[i]
 		x := dayPort{N: p.N, Where: p.Where, Along: c.Length(p.AlongCM), Height: c.Length(p.HeightCM), Stage: c.T("day-stage-port-" + string(p.Stage)), Planned: c.ml(p.PlannedUL), GivenUp: p.GivenUp, Leaking: p.Leaking, Refused: p.Refused, Replaces: p.Replaces, Containers: strings.Join(p.Containers, ", "), Read: p.Read}
 		if p.DepthMM != nil {
-			x.Depth = c.Length(float64(*p.DepthMM) / 10)
+			x.Depth = fmt.Sprintf("%d mm", *p.DepthMM)
 		}
 		if p.LoadedUL > 0 {
 			x.Loaded = c.ml(p.LoadedUL)

@@ -118,6 +118,7 @@ type fakeDay struct {
 	drop     float64       // share of answers lost on the way back
 	fail     float64       // share of requests lost on the way there
 	rng      *rand.Rand
+	lose     int // so many answers to events are lost
 	received int // events that came, again and again
 	prefix   string
 }
@@ -200,7 +201,11 @@ func (f *fakeDay) guard(next func(http.ResponseWriter, *http.Request, string)) h
 		if f.rng.Float64() < f.fail {
 			panic(http.ErrAbortHandler)
 		}
-		if f.rng.Float64() < f.drop {
+		lose := f.lose > 0 && r.Method == http.MethodPost
+		if lose {
+			f.lose--
+		}
+		if lose || f.rng.Float64() < f.drop {
 			rec := httptest.NewRecorder()
 			next(rec, r, c.Value)
 			panic(http.ErrAbortHandler)

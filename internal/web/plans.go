@@ -82,7 +82,7 @@ func first(xs []string) string {
 // choices fills what the form of a draft offers.
 func (pp *planPage) choices(c *call, d app.Draft, cards []app.CardLine, b app.BlockView) {
 	pp.ID, pp.Version, pp.Here, pp.BlockID, pp.CardID = d.ID, d.Version, "/drafts/"+d.ID, b.ID, d.Facts.Card
-	pp.Brief, pp.Crew = d.Facts.Brief, d.Facts.Crew
+	pp.Brief, pp.Crew, pp.Block = d.Facts.Brief, d.Facts.Crew, b.Facts
 	pp.crewForm(c.view)
 	pp.Weather = &weatherView{Facts: d.Facts.Weather, May: c.may("KeepWeather", b.Estate.ID)}
 	pp.Weather.place(d.Facts, b)
@@ -407,7 +407,7 @@ func (s *Server) showPlan(c *call) error {
 		return err
 	}
 	l := fromPlan(v)
-	pp := &planPage{ID: v.ID, Version: v.Version, Here: l.here, BlockID: v.Block.ID, CardID: v.Facts.Card, Approved: true, ApprovedBy: c.name(v.By), ApprovedAt: v.At, Withdrawn: v.Retired, MayWithdraw: !v.Retired && c.may("WithdrawPlan", v.Estate.ID)}
+	pp := &planPage{ID: v.ID, Version: v.Version, Here: l.here, BlockID: v.Block.ID, Block: v.Inputs.Block, CardID: v.Facts.Card, Approved: true, ApprovedBy: c.name(v.By), ApprovedAt: v.At, Withdrawn: v.Retired, MayWithdraw: !v.Retired && c.may("WithdrawPlan", v.Estate.ID)}
 	pp.PilotTree = pilotOf(v)
 	trail := c.blockTrail(v.Estate, v.Block)
 	c.Sub = v.Facts.Product + " · " + c.T("method-"+v.Facts.Method) + pick(v.Facts.On != "", " · "+v.Facts.On, "")

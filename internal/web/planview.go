@@ -96,6 +96,7 @@ type planPage struct {
 	Version     int
 	Here        string
 	BlockID     string
+	Block       app.BlockFacts
 	Brief       brief.Brief
 	Crew        brief.Crew
 	Area        string

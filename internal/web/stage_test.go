@@ -38,7 +38,7 @@ func (reader) ReadCard(text []byte, name string) (app.ReadCard, error) {
 }
 
 func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadTreesAs(r, name, match)
+	trees, sum, err := exchange.ReadInventory(r, name, match)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {

@@ -20,29 +20,23 @@ var besides = []string{
 }
 
 var (
-	place  = regexp.MustCompile(`\{\{\s*\.\w+\s*\}\}`)
-	choice = regexp.MustCompile(`\{\{\s*if[^}]*\}\}.*?\{\{\s*end\s*\}\}`)
+	place  = regexp.MustCompile(`\{\{\.\w+\}\}`)
+	choice = regexp.MustCompile(`\{\{if \.\w+\}\}|\{\{else\}\}|\{\{end\}\}`)
 )
 
 // phoneWords is the catalogue of the phone: language, identifier, text with
-// places like {{.name}} only. A way to mend stands under identifier.mend. A
-// part of a text that is shown under a condition is left out, and a text that
-// chooses in any other way too.
+// places like {{.name}}, and parts that are there when an argument is
+// ({{if .name}} ... {{else}} ... {{end}}). A text that does more is left out.
 func phoneWords() map[string]map[string]string {
 	out := map[string]map[string]string{"en": {}, "es": {}}
 	put := func(language, id, text string) {
-		text = choice.ReplaceAllString(text, "")
-		if text != "" && !strings.Contains(place.ReplaceAllString(text, ""), "{{") {
-			out[language][id] = place.ReplaceAllStringFunc(text, func(s string) string {
-				return "{{." + strings.Trim(s, "{} \t.") + "}}"
-			})
+		if text != "" && !strings.Contains(choice.ReplaceAllString(place.ReplaceAllString(text, ""), ""), "{{") {
+			out[language][id] = text
 		}
 	}
 	take := func(id string, m lang.Message) {
 		put("en", id, m.EN)
 		put("es", id, m.ES)
-		put("en", id+".mend", m.ENMend)
-		put("es", id+".mend", m.ESMend)
 	}
 	for _, s := range subjects {
 		for id, m := range lang.Subject(s) {

@@ -4,19 +4,21 @@ import { append, button, h, icon, tell, words, type Child } from "./dom";
 import { banners, here, status } from "./here";
 import { port } from "./port";
 import { callDue, day, incident, product, running, timers } from "./rest";
-import { changed, onChange, reload, state } from "./state";
+import { changed, note, onChange, reload, state } from "./state";
 import * as store from "./store";
-import { attend, keepSyncing, later, room, sync } from "./sync";
+import { attend, exported, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
-import { say, since, span, speak, spoken, loadWords } from "./words";
+import { readNumber, say, since, span, speak, spoken, loadWords } from "./words";
 import { go, href, type Screen } from "./view";
 import { find, map, walk } from "./walk";
 import { keepPhoto } from "./photo";
+import { localTime, uuidOf, uuidv7 } from "./uuid";
 
 type Theme = "auto" | "light" | "dark";
 let theme: Theme = "auto";
 let stage: "start" | "join" | "no-signal" | "ready" | "broken" = "start";
 let broken = "";
+let readyAt = 0; // ms from opening to usable
 
 function route(): string[] { return location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent); }
 
@@ -96,7 +98,7 @@ function draw(again = false): void {
   head.replaceChildren();
   append(head, [h("div", { class: "head" }, back,
     h("a", { class: `status${left ? " left" : ""}`, href: href("here") }, h("span", { class: "dot", "aria-hidden": "true" }), h("span", null, status())),
-    button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "Espa\u00f1ol" : "English", lang: spoken() === "en" ? "es" : "en" }),
+    button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "ES: Espa\u00f1ol" : "EN: English", lang: spoken() === "en" ? "es" : "en" }),
     h("a", { class: "icon sos", href: href("incident"), "aria-label": say("phone-incident") }, "!")),
   h("svg", { class: "tape-line", viewBox: "0 0 100 6", preserveAspectRatio: "none", role: "img", "aria-label": say("phone-progress", { done: String(done), all: String(state.day!.trees.length) }) },
     h("rect", { width: 100, height: 6, class: "tape-bg" }), h("rect", { width: (100 * done) / Math.max(1, state.day!.trees.length), height: 6, class: "tape-done" }),
@@ -134,7 +136,7 @@ function waitingRoom(): void {
   };
   const [title, long] = text[stage];
   head.replaceChildren();
-  append(head, [h("div", { class: "head" }, h("span", { class: "logo" }), h("span", { class: "status" }, ""), button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "Espa\u00f1ol" : "English" }))]);
+  append(head, [h("div", { class: "head" }, h("span", { class: "logo" }), h("span", { class: "status" }, ""), button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "ES: Espa\u00f1ol" : "EN: English" }))]);
   top.replaceChildren();
   main.replaceChildren();
   append(main, [h("div", { class: "title" }, h("h1", { tabindex: "-1" }, title)), long ? h("p", null, long) : null]);
@@ -205,6 +207,7 @@ async function start(): Promise<void> {
   shell();
   draw(true);
   root.dataset.ready = "1";
+  readyAt = performance.now();
   void navigator.storage?.persist?.();
   void room().then(changed);
   keepSyncing();
@@ -221,7 +224,7 @@ window.addEventListener("hashchange", () => {
   draw();
 });
 // what a test may reach for: a picture without a camera, a round of sending
-Object.assign(window, { sapwardPage: { keepPhoto, sync, state } });
+Object.assign(window, { sapwardPage: { get readyAt() { return readyAt; }, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
 
 start().catch((e: unknown) => {
   stage = "broken";

@@ -37,7 +37,7 @@ export function tell(text: string, bad = false): void {
 export function forgetTell(): void { said = null; }
 
 export function words(e: unknown): string {
-  if (e instanceof Faults) return e.list.map((f) => finding(f).text).join(" ");
+  if (e instanceof Faults) return e.list.map((f) => finding(f)).join(" ");
   return say("phone-not-kept", { cause: e instanceof Error ? e.message || e.name : String(e) });
 }
 

@@ -63,11 +63,11 @@ async function save(photos: boolean): Promise<void> {
 
 export function here(theme: string, setTheme: (t: "auto" | "light" | "dark") => void): Screen {
   const r = state.room;
-  const mb = (x: number): string => `${(x / 1e6).toFixed(x < 1e7 ? 1 : 0)} MB`;
+  const mb = (x: number): string => (x < 1e9 ? `${Math.ceil(x / 1e6)} MB` : `${(x / 1e9).toFixed(1)} GB`);
   const off = clockOff();
   const refused = h("ul", { class: "rows" });
   if (state.refused) {
-    void store.events().then((all) => refused.append(...all.filter((e) => e.state === "refused").map((e) => h("li", null, h("span", { class: "grow" }, h("b", null, `${say(`phone-kind-${e.kind}`)} ${e.tree}`), h("small", null, (e.faults ?? []).map((f) => finding(f).text).join(" ")))))));
+    void store.events().then((all) => refused.append(...all.filter((e) => e.state === "refused").map((e) => h("li", null, h("span", { class: "grow" }, h("b", null, `${say(`phone-kind-${e.kind}`)} ${e.tree}`), h("small", null, (e.faults ?? []).map((f) => finding(f)).join(" ")))))));
   }
   return {
     title: say("phone-here"), sub: status(), up: href("day"),
@@ -78,13 +78,13 @@ export function here(theme: string, setTheme: (t: "auto" | "light" | "dark") => 
       state.refused ? h("section", null, h("h2", null, say("phone-refused")), h("p", { class: "hint" }, say("phone-refused-long")), refused) : null,
       h("dl", { class: "facts" },
         fact(say("phone-notes-here"), String(state.waiting + state.refused + state.stuck)), fact(say("phone-photos-here"), `${state.photosLeft} / ${state.photosAll}`),
-        fact(say("phone-whose"), state.me?.name ?? ""), r ? fact(say("phone-room"), h("span", null, `${mb(r.used)} / ${mb(r.quota)}`, h("small", null, ` ${say(r.kept ? "phone-room-kept" : "phone-room-may-go")}`))) : null,
+        fact(say("phone-whose"), state.me?.name ?? ""), r ? fact(say("phone-room"), h("span", null, `${mb(r.used)} / ${mb(r.quota)}`, h("small", { class: "block" }, `${say(r.kept ? "phone-room-kept" : "phone-room-may-go")}`))) : null,
         fact(say("phone-clock"), off === null ? (state.offset === null ? say("phone-clock-unknown") : say("phone-clock-good")) : offText(off))),
       off !== null ? h("p", { class: "hint" }, say("phone-clock-long")) : null,
       tight() ? h("p", { class: "note warn" }, say("phone-room-tight")) : null,
       h("section", null, h("h2", null, say("phone-file")), h("p", { class: "hint" }, say("phone-file-says")), h("div", { class: "pair" }, button("wide", say("phone-save"), () => save(false)), button("wide", say("phone-save-photos"), () => save(true)))),
       h("section", null, h("h2", null, say("phone-look")), choices(say("phone-look"), [["auto", say("phone-look-auto")], ["light", say("phone-look-light")], ["dark", say("phone-look-dark")]], theme as "auto", setTheme)),
-      h("p", { class: "hint", lang: spoken() }, say("phone-version", { version: document.documentElement.dataset.core?.split("=").at(-1) ?? "" })),
+      h("p", { class: "hint", lang: spoken() }, say("phone-version", { version: document.documentElement.dataset.core?.split("=").at(-1)?.slice(0, 8) ?? "" })),
     ],
     bar: [button("main", state.syncing ? say("phone-sending") : say("phone-send-now"), async () => { tell(say(await sync() ? "phone-sent" : "phone-not-sent")); })],
   };

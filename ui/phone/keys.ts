@@ -3,11 +3,11 @@ import { readNumber, say } from "./words";
 
 // keys are big number keys under a reading. There is no value to begin with:
 // what nobody typed is never a number.
-export function keys(unit: string, changed: (v: number | "unclear" | null) => void, o: { label: string; start?: string } = { label: "" }): { node: Child; text: () => string } {
-  let text = o.start ?? "";
+export function keys(unit: string, changed: (v: number | "unclear" | null) => void, o: { label: string; turn?: () => string; answer?: HTMLElement } = { label: "" }): { node: Child; text: () => string } {
+  let text = "";
   const shown = h("output", { class: "shown", "aria-live": "polite", "aria-label": o.label });
   const show = (): void => {
-    shown.replaceChildren(text === "" ? h("span", { class: "empty" }, "\u2013") : text, h("small", null, ` ${unit}`));
+    shown.replaceChildren(text === "" ? h("span", { class: "empty" }, "\u2013") : text, o.turn ? "" : h("small", null, ` ${unit}`));
     changed(readNumber(text.endsWith(".") ? text.slice(0, -1) : text));
   };
   const type = (k: string): void => {
@@ -17,7 +17,13 @@ export function keys(unit: string, changed: (v: number | "unclear" | null) => vo
   };
   const pad = h("div", { class: "pad" }, ["1", "2", "3", "4", "5", "6", "7", "8", "9", ".", "0", "<"].map((k) =>
     button("key", k === "<" ? icon("rub") : k, () => type(k), k === "<" ? { "aria-label": say("phone-rub") } : k === "." ? { "aria-label": say("phone-point") } : {})));
-  const box = h("div", { class: "keys", tabindex: "-1" }, shown, pad);
+  const turn = o.turn ? button("key unit", unit, () => {
+    unit = o.turn!();
+    turn!.textContent = unit;
+    turn!.setAttribute("aria-label", say("phone-unit-is", { unit }));
+    show();
+  }, { "aria-label": say("phone-unit-is", { unit }) }) : null;
+  const box = h("div", { class: "keys", tabindex: "-1" }, h("div", { class: "shown-row" }, shown, turn), o.answer ?? null, pad);
   box.addEventListener("keydown", (e) => {
     const k = (e as KeyboardEvent).key;
     if (/^[0-9]$/.test(k)) type(k);

@@ -16,7 +16,7 @@ const noted = (kind: string): void => tell(say(`phone-noted-${kind}`, { ports: n
 async function put(e: Event): Promise<boolean> {
   const j = core.judge(e);
   if (j.against.length) {
-    tell(j.against.map((f) => finding(f).text).join(" "), true);
+    tell(j.against.map((f) => finding(f)).join(" "), true);
     return false;
   }
   await note([e]);
@@ -28,6 +28,7 @@ export function port(tag: string, number: number): Screen {
   const t = core.tree(tag);
   const p = t.ports.find((x) => x.n === number);
   if (!p) return { title: tag, body: [h("p", null, say("phone-no-port"))], up: href("tree", tag) };
+  state.lastTree = tag;
   const limb = p.where.startsWith("limb");
   const of = (kind: string, more: Partial<Event> = {}): Event => ({ kind, tree: tag, port: number, ...more });
   const next = nextStep(p);
@@ -51,7 +52,7 @@ export function port(tag: string, number: number): Screen {
     j ? cautions(j.cautions) : null,
     limb ? null : h("figure", { class: "ring-box small" }, ring(t, p.stem ?? "", number)),
   ];
-  if (p.read && p.left_ul > 0 && !["sealed", "pulled", "left-in"].includes(p.stage)) body.splice(2, 0, moves(t, p));
+  if (p.read && p.left_ul > 0 && !["sealed", "pulled", "left-in"].includes(p.stage)) body.splice(1, 0, moves(t, p));
   body.push(button("wide", [icon("more"), say("phone-more")], () => more(t, p)));
   const bar: Child[] = [];
   if (next === "read") bar.push(button("main", say("phone-read"), () => read(t, p)));
@@ -231,6 +232,6 @@ function elsewhere(t: Tree, p: Port, instead: boolean): void {
     if (!instead) slide.value = String(Math.round(p.along_girth_cm * 10));
     look();
     return [instead ? h("p", null, say("phone-hole-says", { port: String(p.n) })) : h("p", { class: "hint" }, say("phone-else-says", { along: length(p.along_girth_cm), height: length(p.height_cm) })),
-      top, along.node, slide, height.node, depth?.node, bit?.node, answer, h("div", { class: "foot-stick" }, keep)];
+      top, along.node, slide, answer, height.node, depth?.node, bit?.node, h("div", { class: "foot-stick" }, keep)];
   });
 }

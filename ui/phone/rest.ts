@@ -139,7 +139,7 @@ export function day(): Screen {
     title: say("phone-day"), sub: state.pack!.on,
     body: [
       state.pack!.practice_only ? h("p", { class: "note warn" }, say("practice-only")) : null,
-      h("dl", { class: "facts" }, fact(say("phone-trees"), `${done} / ${total}`), me?.trees ? fact(say("phone-mine"), `${me.done} / ${me.trees}`) : null, fact(say("phone-ports"), `${d.closed} / ${d.ports}`)),
+      h("dl", { class: "facts" }, fact(say("phone-trees"), `${done} / ${total}`), me?.trees ? fact(say("phone-mine"), `${me.done} / ${me.trees}`) : null, fact(say("phone-ports-label"), `${d.closed} / ${d.ports}`)),
       d.conflicts.length ? h("p", { class: "note warn" }, say("phone-conflict", { count: n(d.conflicts.length) })) : null,
       d.incidents.length ? h("section", null, h("h2", null, say("phone-incidents")), h("ul", { class: "rows" }, d.incidents.map((e: Event) => h("li", null, badge("leaking"), h("span", { class: "grow" }, h("b", null, e.reason === "over" ? say("phone-over") : say(`phone-${e.reason}`)), h("small", null, [clock(e.at!), e.tree ?? "", e.text ?? ""].filter(Boolean).join(" \u00b7 "))))))) : null,
       h("section", null, h("h2", null, say("phone-returns")), what),

@@ -4,7 +4,7 @@ import { field, keys } from "./keys";
 import { badge, lookOf, treeLook } from "./marks";
 import type { Event, Port, Tree } from "./model";
 import { note, state } from "./state";
-import { clock, figure, length, ml, n, say } from "./words";
+import { clock, figure, finding, length, ml, n, say } from "./words";
 import { cautions, choices, fact, findings, go, href, packTree, personName, type Screen } from "./view";
 import { ring } from "./ring";
 import { loadOf, withContainer } from "./container";
@@ -43,7 +43,7 @@ async function noteAll(t: Tree, kind: string, ports: Port[], of: (p: Port) => Pa
   for (const p of parts) {
     const j = core.judge(p);
     if (j.against.length) {
-      tell(j.against.map((f) => say(f.id, f.args)).join(" "), true);
+      tell(j.against.map((f) => finding(f)).join(" "), true);
       return;
     }
   }
@@ -66,7 +66,7 @@ export function tree(tag: string): Screen {
     findings(t.findings),
     t.conflicts.length ? h("p", { class: "note warn" }, say("phone-conflict", { count: n(t.conflicts.length) })) : null,
     h("dl", { class: "facts" },
-      fact(say("phone-ports"), t.ports.length ? (sizes.size === 1 ? say("phone-ports-each", { ports: n(t.ports.length), volume: ml([...sizes][0]) }) : String(t.ports.length)) : "0"),
+      fact(say("phone-ports-label"), t.ports.length ? (sizes.size === 1 ? say("phone-ports-each", { ports: n(t.ports.length), volume: ml([...sizes][0]) }) : String(t.ports.length)) : "0"),
       fact(say("phone-dose"), ml(dose)),
       fact(say("phone-girth"), h("span", null, length(t.girth_at_ports_cm), t.reading ? h("small", null, ` ${say("phone-read-today", { reading: t.reading })}`) : null))),
     untouched ? button("wide", [icon("next"), say("phone-tape-again")], () => tape(t)) : null,
@@ -86,28 +86,28 @@ export function tree(tag: string): Screen {
   const gear: Event = { kind: "start", tree: tag };
   if (t.stage === "to-do" || t.stage === "skipped") {
     bar.push(button("main", say("phone-start"), async () => { await note([gear]); tell(say("phone-noted-start")); }));
-    body.splice(2, 0, cautions(core.judge(gear).cautions));
+    body.splice(4, 0, cautions(core.judge(gear).cautions));
   } else if (t.stage === "refused") {
     bar.push(button("main", say("phone-tape-again"), () => tape(t)));
   } else if (next.all) {
     const s = next.all;
     const first = { kind: s.kind, tree: tag, port: next.ports[0].n, ...s.of(next.ports[0]) };
     const j = core.judge(first);
-    body.splice(2, 0, findings(j.mind), cautions(j.cautions));
+    body.splice(4, 0, findings(j.mind), cautions(j.cautions));
     const run = (): Promise<void> => noteAll(t, s.kind, next.ports, s.of);
     if (!t.cleaned && s.kind === "drill" && untouched) bar.push(button("half", say("phone-cleaned-do"), async () => { await note([{ kind: "cleaned", tree: tag }]); tell(say("phone-noted-cleaned")); }));
     bar.push(button("main", say(`phone-all-${s.kind}`, { ports: n(next.ports.length) }), () => (s.kind === "load" ? withContainer(run) : run())));
   } else if (next.read) {
     bar.push(h("a", { class: "main", href: href("tree", tag, "port", next.read.n) }, say("phone-read-port", { port: String(next.read.n) })));
   } else if (next.close === "seal") {
-    body.splice(2, 0, cautions(core.judge({ kind: "seal", tree: tag, port: next.ports[0].n }).cautions));
+    body.splice(4, 0, cautions(core.judge({ kind: "seal", tree: tag, port: next.ports[0].n }).cautions));
     bar.push(button("main", say("phone-all-seal", { ports: n(next.ports.length) }), () => noteAll(t, "seal", next.ports, () => ({}))));
   } else if (next.ports.length && t.stage !== "done") {
-    body.splice(2, 0, cautions(core.judge({ kind: "pull", tree: tag, port: next.ports[0].n }).cautions));
+    body.splice(4, 0, cautions(core.judge({ kind: "pull", tree: tag, port: next.ports[0].n }).cautions));
     for (const k of ends()) bar.push(button(ends().length > 1 ? "main half" : "main", say(`phone-all-${k}`, { ports: n(next.ports.length) }), () => noteAll(t, k, next.ports, () => ({}))));
   } else if (t.stage !== "done") {
     const j = core.judge({ kind: "done", tree: tag });
-    body.splice(2, 0, findings(j.mind), cautions(j.cautions));
+    body.splice(4, 0, findings(j.mind), cautions(j.cautions));
     bar.push(button("main", say("phone-done"), async () => { await note([{ kind: "done", tree: tag }]); go("walk"); }));
   } else {
     bar.push(h("a", { class: "main", href: href("walk") }, say("phone-to-walk")));
@@ -127,6 +127,7 @@ export function tape(t: Tree): void {
   let v: number | "unclear" | null = null;
   sheet(say("phone-tape"), (close) => {
     const answer = h("div", { class: "answer", "aria-live": "polite" });
+    const line = h("p", { class: "line" });
     const keep = button("main", say("phone-note-it"), async () => {
       await note([event()]);
       close();
@@ -138,33 +139,27 @@ export function tape(t: Tree): void {
       keep.disabled = !ready;
       keep.textContent = ready ? say("phone-note-reading", { reading: `${figure(Number(v), 2)} ${unit}` }) : say("phone-note-it");
       if (!ready) {
-        answer.replaceChildren(h("p", { class: "hint" }, v === "unclear" ? say("phone-unclear") : say("phone-tape-hint")));
+        line.textContent = v === "unclear" ? say("phone-unclear") : "";
+        answer.replaceChildren(h("p", { class: "hint" }, say("phone-tape-hint")));
         return;
       }
       const j = core.judge(event());
       const units = j.units ?? [];
       const ports = units.flatMap((u) => u.ports);
       const fills = [...new Set(ports.map((p) => p.volume_ml))];
-      answer.replaceChildren();
-      answer.append(...[
-        ports.length ? h("p", { class: "big" }, say("phone-ports-each", { ports: n(ports.length), volume: fills.map((f) => `${figure(f, 3)} mL`).join(" / ") })) : null,
-        findings([...j.against, ...j.mind]) as Node | null,
-      ].filter((x): x is HTMLElement => x !== null));
+      line.textContent = ports.length ? say("phone-tape-gives", { ports: n(ports.length), volume: fills.map((f) => `${figure(f, 3)} mL`).join(" / ") }) : "";
+      answer.replaceChildren(...[findings([...j.against, ...j.mind]) as Node | null].filter((x) => x !== null));
       keep.disabled = j.against.length > 0;
     };
-    const what = h("div");
+    const what = h("div", { class: "stack" });
     const draw = (): void => {
       what.replaceChildren(...([
         stems.length > 1 ? choices(say("phone-which-stem"), stems.map((s) => [s, s] as [string, string]), stem, (s) => { stem = s; draw(); look(); }) : null,
         choices(say("phone-tape-of"), [["girth", say("phone-girth")], ["diameter", say("phone-diameter")]], taped, (s) => { taped = s; draw(); look(); }),
-        choices(say("phone-unit"), [["cm", "cm"], ["in", "in"]], unit, (s) => { unit = s; draw(); pad(); }),
       ].filter((x) => x !== null) as Node[]));
     };
-    const box = h("div");
-    const pad = (): void => { box.replaceChildren(keys(unit, (x) => { v = x; look(); }, { label: say("phone-tape") }).node as Node); };
     draw();
-    pad();
-    return [what, box, answer, h("div", { class: "foot-stick" }, keep)];
+    return [what, keys(unit, (x) => { v = x; look(); }, { label: say("phone-tape"), turn: () => (unit = unit === "cm" ? "in" : "cm"), answer: line }).node, answer, h("div", { class: "foot-stick" }, keep)];
   });
 }
 
@@ -208,7 +203,7 @@ export function notes(tag: string): Screen {
     title: say("phone-my-notes"), sub: tag ? say("phone-tree", { tree: tag }) : say("phone-of-the-day"), up: tag ? href("tree", tag) : href("day"),
     body: [list.length ? h("ul", { class: "rows" }, list.map((e) => h("li", { class: gone.has(e.id) ? "void" : null },
       h("span", { class: "grow" }, h("b", null, say(`phone-kind-${e.kind}`), e.port ? ` ${e.port}` : ""), h("small", null, [clock(e.at!), e.volume_ul !== undefined ? ml(e.volume_ul) : "", e.kind === "read" ? (e.left_ul === undefined ? say("phone-not-read") : ml(e.left_ul)) : "", e.reading ?? "", e.text ?? e.reason ?? ""].filter(Boolean).join(" \u00b7 "))),
-      gone.has(e.id) ? h("span", { class: "tag" }, say("phone-was-slip")) : button("plain slim", say("phone-slip"), () => slip(e)))))
+      gone.has(e.id) ? h("span", { class: "tag" }, say("phone-was-slip")) : button("slim boxed", say("phone-slip-short"), () => slip(e), { "aria-label": `${say("phone-slip-short")}: ${say(`phone-kind-${e.kind}`)}` }))))
       : h("p", null, say("phone-no-notes"))],
   };
 }

@@ -13,11 +13,19 @@ export const packTree = (tag: string): PackTree | undefined => state.pack?.trees
 export const lineOf = (tag: string): TreeLine | undefined => state.day?.trees.find((t) => t.tree === tag);
 export const personName = (id?: string): string => state.pack?.people.find((p) => p.id === id)?.name ?? "";
 
-// cautions stand under what they are about, in short lines.
-export function cautions(list: Caution[]): Child {
+const read = new Map<string, string>(); // which cautions were first shown where
+
+// cautions stand at their step. Where they come up first they are open; at the
+// next trees they fold to one line that opens at a touch.
+export function cautions(list: Caution[], where = location.hash): Child {
   if (!list.length) return null;
-  return h("section", { class: "cautions", "aria-label": say("phone-take-care") }, h("h2", null, say("phone-take-care")),
-    h("ul", null, list.map((c) => h("li", null, say(c.id, c.text ? { text: c.text } : {})))));
+  const lines = new Map<string, string[]>();
+  for (const c of list) lines.set(c.id, [...(lines.get(c.id) ?? []), ...(c.text ? [c.text] : [])]);
+  const texts = [...lines].map(([id, t]) => say(id, t.length ? { text: t.join(", ") } : {}));
+  const key = [...lines.keys()].join();
+  if (!read.has(key)) read.set(key, where);
+  return h("details", { class: "cautions", open: read.get(key) === where }, h("summary", null, h("b", null, say("phone-take-care")), h("span", { class: "first-words", "aria-hidden": "true" }, texts[0])),
+    h("ul", null, texts.map((t) => h("li", null, t))));
 }
 
 const mark: Record<string, string> = { refused: "\u00d7", open: "?", warning: "!", note: "i" };
@@ -26,10 +34,10 @@ const mark: Record<string, string> = { refused: "\u00d7", open: "?", warning: "!
 export function findings(list: Finding[]): Child {
   if (!list.length) return null;
   return h("ul", { class: "findings" }, list.map((f) => {
-    const { text, mend } = finding(f);
+    const text = finding(f, state.lastTree);
     const by = f.authority && f.severity === "refused" && has(`authority-${f.authority}`) ? say(`authority-${f.authority}`) : "";
     return h("li", { class: `f-${f.severity}` }, h("b", { class: "f-mark", "aria-hidden": "true" }, mark[f.severity] ?? "i"),
-      h("span", null, text, mend ? ` ${mend}` : "", by ? h("span", { class: "by" }, by) : null));
+      h("span", null, text, by ? h("span", { class: "by" }, by) : null));
   }));
 }
 

@@ -154,7 +154,7 @@ async function scan(): Promise<void> {
   }
 }
 
-let zoom = 1;
+let zoom = 0; // 0: near the next tree; 1: all of it
 let centre: [number, number] | null = null;
 let picked = "";
 
@@ -172,10 +172,20 @@ export function map(): Screen {
   const [x0, x1] = [Math.min(...at.map((a) => a[0])), Math.max(...at.map((a) => a[0]))];
   const [y0, y1] = [Math.min(...at.map((a) => a[1])), Math.max(...at.map((a) => a[1]))];
   const size = Math.max(x1 - x0, y1 - y0, 20) * 1.12;
+  const now = picked || nextTree()?.tree || "";
+  const i = placed.findIndex((p) => p.tree === now);
+  if (!zoom) {
+    zoom = 1;
+    if (i >= 0 && placed.length > 14) {
+      const far = at.map((a) => Math.hypot(a[0] - at[i][0], a[1] - at[i][1])).sort((a, b) => a - b)[12];
+      zoom = Math.max(1, size / Math.max(far * 2.6, 10));
+      centre = zoom > 1 ? at[i] : null;
+    }
+  }
   const w = size / zoom;
+  const near = i < 0 ? 0 : Math.min(...at.filter((_, k) => k !== i).map((a) => Math.hypot(a[0] - at[i][0], a[1] - at[i][1])));
   const [cx, cy] = centre ?? [(x0 + x1) / 2, (y0 + y1) / 2];
   const r = (w / 300) * 7;
-  const now = picked || nextTree()?.tree || "";
   const you = state.position && !grid ? xy(state.position) : null;
   const bar10 = [1, 2, 5, 10, 20, 50, 100, 200, 500].filter((m) => m < w / 3).at(-1) ?? 1;
   const svg = h("svg", { viewBox: `${cx - w / 2} ${cy - w / 2} ${w} ${w}`, class: "map", role: "img", "aria-label": say("phone-map-says", { trees: n(placed.length) }) },
@@ -183,7 +193,7 @@ export function map(): Screen {
     placed.map((p, i) => {
       const l = state.day!.trees.find((x) => x.tree === p.tree)!;
       return h("g", { transform: `translate(${at[i][0]} ${at[i][1]})` }, p.tree === now ? h("circle", { r: r * 2, class: "map-now" }) : null, ...shape(treeLook(l.stage, l.leaking && isOpen(l)), r),
-        zoom > 2.5 || p.tree === now ? h("text", { y: -r * 2.4, "font-size": r * 2, "text-anchor": "middle", class: "map-tag" }, p.tree) : null);
+        w < near * 6 || p.tree === now ? h("text", { y: -r * 2.4, "font-size": r * 2, "text-anchor": "middle", class: "map-tag" }, p.tree) : null);
     }),
     h("g", { transform: `translate(${cx - w * 0.46} ${cy + w * 0.46})` }, h("path", { d: `M0 0h${bar10}`, class: "bar10", "stroke-width": w / 150 }), h("text", { x: 0, y: -w / 60, "font-size": w / 26, class: "map-tag" }, `${bar10} m`)));
   svg.addEventListener("click", (e) => {
@@ -197,9 +207,8 @@ export function map(): Screen {
     if (zoom > 1) centre = at[best];
     changed();
   });
-  const i = placed.findIndex((p) => p.tree === now);
   const step = (f: number): void => {
-    zoom = Math.min(16, Math.max(1, zoom * f));
+    zoom = Math.min(Math.max(16, size / 20), Math.max(1, zoom * f));
     centre = zoom === 1 ? null : centre ?? (i >= 0 ? at[i] : null);
     changed();
   };

@@ -40,19 +40,26 @@ export function value(v: Value): string {
 export function say(id: string, args: Args = {}): string {
   const text = all[language]?.[id];
   if (text === undefined) return id.startsWith("phone-") ? id : (all[language]?.["phone-see-plan"] ?? id).replace("{{.what}}", id);
-  return text.replace(/\{\{\.(\w+)\}\}/g, (_, name: string) => {
+  return chosen(text, args).replace(/\{\{\.(\w+)\}\}/g, (_, name: string) => {
     const v = args[name];
     if (v === undefined) return "\u2026";
     return typeof v === "string" && name.endsWith("_by") ? say(v, args) : value(v);
   });
 }
+// chosen settles the parts of a text that depend on whether an argument is there.
+function chosen(text: string, args: Args): string {
+  return text.includes("{{if") ? text.replace(/\{\{if \.(\w+)\}\}(.*?)(?:\{\{else\}\}(.*?))?\{\{end\}\}/g, (_, name: string, yes: string, no?: string) => (args[name] === undefined || args[name] === "" ? no ?? "" : yes)) : text;
+}
 export const has = (id: string): boolean => all[language]?.[id] !== undefined;
 export const n = (x: number): Value => ({ value: x });
 
-export function finding(f: Finding | Fault): { text: string; mend: string } {
+// finding says what stands out, about one tree. Ways to mend it speak of files
+// and buttons at the desk and are left out here.
+export function finding(f: Finding | Fault, tree = ""): string {
   const args = { ...f.args };
-  if ("trees" in f && f.trees) args.trees = f.trees.join(", ");
-  return { text: say(f.id, args), mend: has(`${f.id}.mend`) ? say(`${f.id}.mend`, args) : "" };
+  args.trees ??= "trees" in f && f.trees?.length ? f.trees.join(", ") : tree;
+  args.count ??= { value: 1 };
+  return say(f.id, args);
 }
 
 // readNumber reads a number typed with a decimal comma or a decimal point. One

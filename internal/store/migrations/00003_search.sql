@@ -12,7 +12,7 @@ ALTER TABLE trees ADD COLUMN stems INTEGER NOT NULL DEFAULT 0;     -- stems with
 DROP INDEX trees_order;
 DROP INDEX trees_tag;
 -- All that lists, counts, maps and samples ask of a block stands in the index.
-CREATE INDEX trees_order ON trees (parent_id, sort, id, retired_at, tag, species, status, diameter_cm, stems, x_m, y_m, lat, lon);
+CREATE INDEX trees_order ON trees (parent_id, sort, id, retired_at, tag, tag_key, species_key, status, diameter_cm, stems, x_m, y_m, lat, lon);
 CREATE INDEX trees_tag ON trees (estate_id, tag_key, id);
 CREATE INDEX trees_species ON trees (estate_id, species_key, id);
 

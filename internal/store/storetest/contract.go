@@ -267,6 +267,9 @@ func pages(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	if found, err := s.Trees(ctx, app.TreeQuery{Block: blockID, Text: "t2"}); err != nil || len(found) != 6 {
 		t.Errorf("%d trees with t2: %v", len(found), err)
 	}
+	if found, err := s.Trees(ctx, app.TreeQuery{Block: blockID, Text: "Ť2"}); err != nil || len(found) != 6 {
+		t.Errorf("%d trees with t2, accents aside: %v", len(found), err)
+	}
 	if found, err := s.Trees(ctx, app.TreeQuery{Block: blockID, Text: "%"}); err != nil || len(found) != 0 {
 		t.Errorf("a sign of the query language is text: %d, %v", len(found), err)
 	}
