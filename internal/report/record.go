@@ -280,7 +280,7 @@ func (p *recordPaper) trees() {
 		}
 		for j, a := range x.Amounts {
 			product, mix := "", d(a.MixML)
-			if a.Product < len(p.c.Products) {
+			if a.Product >= 0 && a.Product < len(p.c.Products) {
 				product, _ = p.c.Products[a.Product].Name.Known()
 				if a.MixML.IsZero() && p.c.Products[a.Product].Mix.State == record.None {
 					mix = "–"

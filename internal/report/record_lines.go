@@ -226,7 +226,7 @@ func (l *liner) direction(d record.Direction) string {
 	case "calm", "variable":
 		return l.say.T("record-wind-" + string(d))
 	}
-	if d[0] >= '0' && d[0] <= '9' {
+	if d != "" && d[0] >= '0' && d[0] <= '9' {
 		return string(d) + "°"
 	}
 	return string(d)
