@@ -28,6 +28,9 @@ const (
 	TypePhone       Type = "phone"       // day: a phone that is a person
 	TypeNote        Type = "note"        // day: one thing noted at a tree; its body is a fieldlog.Event
 	TypeApplication Type = "application" // block
+	TypeFollow      Type = "follow"      // block: how its trees are followed, one a block
+	TypeVisit       Type = "visit"       // block: what was seen of its trees on a day
+	TypeAssay       Type = "assay"       // block: one sample a laboratory measured
 	TypeAttachment  Type = "attachment"  // anything
 	TypePerson      Type = "person"      //
 	TypeMembership  Type = "membership"  // person
@@ -35,7 +38,7 @@ const (
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeApplication, TypeAttachment}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeAttachment}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
