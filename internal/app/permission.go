@@ -144,6 +144,7 @@ var Permissions = map[string]rule{
 
 	"FollowUp":     {Viewer, there},
 	"Visits":       {Viewer, there},
+	"Season":       {Viewer, there},
 	"SetFollow":    {CrewLead, there},
 	"AddVisit":     {Crew, there},
 	"RetireVisit":  {CrewLead, there},

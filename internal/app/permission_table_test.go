@@ -91,7 +91,7 @@ func wanted() map[string]asks {
 		"Applications": there(app.Viewer, "b"), "AddApplication": there(app.CrewLead, "b", app.ApplicationFacts{}),
 		"ChangeApplication": there(app.CrewLead, "a", stale, app.ApplicationFacts{}, ""), "RetireApplication": there(app.CrewLead, "a", stale, ""),
 
-		"FollowUp": there(app.Viewer, "b"), "Visits": there(app.Viewer, "b"), "SetFollow": there(app.CrewLead, "b", stale, app.FollowFacts{}), "AddVisit": there(app.Crew, "b", app.VisitFacts{}),
+		"FollowUp": there(app.Viewer, "b"), "Visits": there(app.Viewer, "b"), "Season": there(app.Viewer, "b"), "SetFollow": there(app.CrewLead, "b", stale, app.FollowFacts{}), "AddVisit": there(app.Crew, "b", app.VisitFacts{}),
 		"RetireVisit": there(app.CrewLead, "v", stale, ""), "ImportFollow": there(app.CrewLead, "b", "none", "x.csv", none),
 
 		"Attachments": there(app.Viewer, app.TypeTree, "t"), "Attach": there(app.Crew, app.TypeTree, "t", "x", "no/type", "", none),

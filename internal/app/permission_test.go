@@ -160,7 +160,7 @@ func (w *world) examples() map[string][]any {
 		"Days": {w.plan}, "Day": {w.day}, "OpenDay": {w.plan, app.DayOrder{}}, "ChangeDay": {w.day, v, app.DayOrder{}}, "CloseDay": {w.day, v}, "WatchDay": {w.day}, "AddPhone": {w.day, "none"}, "RevokePhone": {w.phone, "lost"},
 		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
-		"FollowUp": {w.block}, "Visits": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},
+		"FollowUp": {w.block}, "Visits": {w.block}, "Season": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},
 		"Grant": {w.estate, w.person, app.Role("none")}, "Revoke": {w.estate, "none"}, "FirstOwnerToken": {}, "Settings": {}, "ChangeSettings": {v, app.SettingsFacts{}},
