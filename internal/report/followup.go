@@ -256,13 +256,13 @@ func (f FollowUp) ProgressLines() (out []string) {
 }
 
 // SurvivalLines say what the survival means.
-func (f FollowUp) SurvivalLines() (out []string) {
+func (f FollowUp) SurvivalLines() (out, notes []string) {
 	r := f.Result.Survival
 	if r == nil {
 		for _, x := range f.Result.SurvivalBad {
 			out = append(out, f.Say.Fault(x))
 		}
-		return out
+		return out, nil
 	}
 	say := func(id string, a finding.Args) { out = append(out, f.Say.Say(id, a)) }
 	died := 0
@@ -317,7 +317,7 @@ func (f FollowUp) SurvivalLines() (out []string) {
 		}
 	}
 	say("followweb-survival-assumes", finding.Args{"n": finding.Count(f.Result.Watched), "left": finding.Count(f.Result.Unwatched)})
-	return append(out, f.notes(r.Notes)...)
+	return out, f.notes(r.Notes)
 }
 
 // Probability writes a p value.
@@ -354,12 +354,14 @@ func (f FollowUp) notes(notes []finding.Finding) (out []string) {
 }
 
 // EfficacyLines say what the treatments did, or that it cannot be said.
-func (f FollowUp) EfficacyLines() (out []string) {
+func (f FollowUp) EfficacyLines() (out, notes []string) {
 	one := func(name string, r health.EfficacyReport) {
 		out = append(out, name+": "+f.Say.Say("efficacy-verdict-"+string(r.Verdict), finding.Args{
 			"efficacy": finding.Text(f.Percent(r.Efficacy)), "interval": finding.Text(f.Between(r.Low, r.High, " %")), "confidence": finding.Number(100*r.Confidence, "pct"),
 		}))
-		out = append(out, f.notes(r.Notes)...)
+		for _, n := range f.notes(r.Notes) {
+			notes = append(notes, name+": "+n)
+		}
 	}
 	for _, e := range f.Result.Efficacy {
 		if len(e.Bad) > 0 {
@@ -378,7 +380,7 @@ func (f FollowUp) EfficacyLines() (out []string) {
 	for _, x := range f.Result.CountsBad {
 		out = append(out, f.Say.T("followweb-counts")+": "+f.Say.Fault(x))
 	}
-	return out
+	return out, notes
 }
 
 func whole2(x *float64) string {
@@ -397,7 +399,7 @@ func (f FollowUp) Percent(x *float64) string {
 }
 
 // DeclineLines say how long the residue lasts and when to treat again.
-func (f FollowUp) DeclineLines(d app.FollowDecline, s decline.Series) (out []string) {
+func (f FollowUp) DeclineLines(d app.FollowDecline, s decline.Series) (out, notes []string) {
 	say := func(id string, a finding.Args) { out = append(out, f.Say.Say(id, a)) }
 	far := 100 * math.Max(s.LastDay-s.StartDay, 1)
 	days := func(p *float64) string {
@@ -454,7 +456,7 @@ func (f FollowUp) DeclineLines(d app.FollowDecline, s decline.Series) (out []str
 	if d.Before > 0 {
 		say("followweb-samples-before", finding.Args{"n": finding.Count(d.Before), "date": finding.Text(d.Zero.String())})
 	}
-	return append(out, f.notes(s.Notes)...)
+	return out, f.notes(s.Notes)
 }
 
 // Again is the first window over all residues that is still ahead of a second

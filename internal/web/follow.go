@@ -38,6 +38,7 @@ type followPart struct {
 	ID, Title string
 	Picture   template.HTML
 	Lines     []string
+	Notes     []string // what is worth knowing
 	Heads     []string // ">" sets a column right
 	Rows      [][]string
 	TableHint string
@@ -105,8 +106,8 @@ func (c *call) followAnswer(p *followPage, f report.FollowUp) {
 	}
 }
 
-// picture draws in both widths, or nothing where there is nothing to draw.
-func (c *call) picture(id string, make func(draw.Frame) (draw.Scene, bool, error)) template.HTML {
+// chart draws in both widths, or nothing where there is nothing to draw.
+func (c *call) chart(id string, make func(draw.Frame) (draw.Scene, bool, error)) template.HTML {
 	frame := func(id string, width float64) draw.Frame {
 		return draw.Frame{WidthPx: width, ID: id, Words: draw.Words{Lang: c.Lang, DecimalMark: "."}}
 	}
@@ -123,7 +124,7 @@ func (c *call) followProgress(p *followPage, f report.FollowUp) {
 	if len(p.Seasons) == 0 {
 		return
 	}
-	part := followPart{ID: "progress", Title: c.T("followweb-head-progress"), Picture: c.picture("progress", f.Progress), Lines: f.ProgressLines(), TableHint: c.T("ratings-columns"),
+	part := followPart{ID: "progress", Title: c.T("followweb-head-progress"), Picture: c.chart("progress", f.Progress), Lines: f.ProgressLines(), TableHint: c.T("ratings-columns"),
 		Heads: []string{c.T("followweb-season"), c.T("col-treatment"), ">" + c.T("col-trees"), ">" + c.T("col-in-means"), ">" + c.T("col-dead"), ">" + c.T("col-removed"), ">" + c.T("col-audpc"), ">" + c.T("col-relative"), ">" + c.T("col-audps"), ">" + c.T("col-severity")}}
 	for _, s := range p.Seasons {
 		for _, t := range s.Treatments {
@@ -134,7 +135,7 @@ func (c *call) followProgress(p *followPage, f report.FollowUp) {
 			if n.TreeCount > 0 {
 				text += " (" + lang.TreeList(n) + ")"
 			}
-			part.Lines = append(part.Lines, s.From+": "+text)
+			part.Notes = append(part.Notes, s.From+": "+text)
 		}
 	}
 	p.Parts = append(p.Parts, part)
@@ -151,8 +152,9 @@ func (c *call) followSurvival(p *followPage, f report.FollowUp) {
 	if p.Survival == nil && len(p.SurvivalBad) == 0 {
 		return
 	}
-	part := followPart{ID: "survival", Title: c.T("followweb-head-survival"), Picture: c.picture("survival", f.Survival), Lines: f.SurvivalLines(),
+	part := followPart{ID: "survival", Title: c.T("followweb-head-survival"), Picture: c.chart("survival", f.Survival),
 		Heads: []string{c.T("col-treatment"), ">" + c.T("col-trees"), ">" + c.T("col-died"), ">" + c.T("col-median"), c.T("col-median-interval"), ">" + c.T("followweb-alive-end"), c.T("col-interval")}}
+	part.Lines, part.Notes = f.SurvivalLines()
 	if s := p.Survival; s != nil {
 		for _, g := range s.Groups {
 			alive, interval := 1.0, "–"
@@ -175,11 +177,11 @@ func (c *call) followSurvival(p *followPage, f report.FollowUp) {
 }
 
 func (c *call) followEfficacy(p *followPage, f report.FollowUp) {
-	lines := f.EfficacyLines()
+	lines, notes := f.EfficacyLines()
 	if len(lines) == 0 {
 		return
 	}
-	part := followPart{ID: "efficacy", Title: c.T("head-efficacy"), Lines: lines, Heads: []string{c.T("col-treatment"), ">" + c.T("col-dead"), ">" + c.T("col-trees"), ">" + c.T("col-efficacy"), c.T("col-interval"), c.T("followweb-verdict")}}
+	part := followPart{ID: "efficacy", Title: c.T("head-efficacy"), Lines: lines, Notes: notes, Heads: []string{c.T("col-treatment"), ">" + c.T("col-dead"), ">" + c.T("col-trees"), ">" + c.T("col-efficacy"), c.T("col-interval"), c.T("followweb-verdict")}}
 	for _, e := range p.Efficacy {
 		if len(e.Bad) == 0 {
 			part.Rows = append(part.Rows, []string{e.Treatment, figureOf(e.Treated.Dead, 0), figureOf(e.Treated.Total, 0), f.Percent(e.Efficacy), f.Between(e.Low, e.High, " %"), c.T("followweb-verdict-" + string(e.Verdict))})
@@ -199,15 +201,16 @@ func (c *call) followResidue(p *followPage, f report.FollowUp, i int, d app.Foll
 	}
 	for k, s := range d.Series {
 		id := fmt.Sprintf("residue%d-%d", i, k)
-		part := followPart{ID: id, Title: c.T("followweb-head-residue") + ": " + name, Lines: f.DeclineLines(d, s),
+		part := followPart{ID: id, Title: c.T("followweb-head-residue") + ": " + name,
 			Heads: []string{c.T("col-model"), ">" + c.T("col-c0"), ">" + c.T("col-dt50"), ">" + c.T("col-dt90"), ">" + c.T("col-chi2-error"), ">" + c.T("col-aic"), c.T("col-remark")}}
+		part.Lines, part.Notes = f.DeclineLines(d, s)
 		if s.Tissue != "" {
 			part.Title += ", " + s.Tissue
 		}
 		if s.HeightM != nil {
 			part.Title += ", " + c.Height(*s.HeightM)
 		}
-		part.Picture = c.picture(id, func(fr draw.Frame) (draw.Scene, bool, error) { return f.Decline(fr, d, s) })
+		part.Picture = c.chart(id, func(fr draw.Frame) (draw.Scene, bool, error) { return f.Decline(fr, d, s) })
 		far := 100 * max(s.LastDay-s.StartDay, 1)
 		days := func(x *float64) string {
 			if x != nil && *x > far {
