@@ -112,7 +112,11 @@ func (a *App) importFollow(ctx context.Context, tx Tx, block, kind, name string,
 		return nil, err
 	}
 	m.zero, _ = civil.Parse(m.follow.Facts.DayZero)
-	if m.rows, err = a.Follow.Follow(kind, name, data, m.zero); err != nil {
+	from := civil.Date{}
+	if kind == TableDeaths { // the other tables' dates are kept as dates, also those before day 0
+		from = m.zero
+	}
+	if m.rows, err = a.Follow.Follow(kind, name, data, from); err != nil {
 		return nil, err
 	}
 	out.Notes = m.rows.Notes
@@ -191,9 +195,24 @@ func grouped(by map[string]string) []TreatmentGroup {
 	return out
 }
 
+// ofRows leaves out what the core says of a table as a whole: that it holds too
+// little to compare. A file adds to what is kept and may be of one tree.
+func ofRows(err error) error {
+	var out finding.Faults
+	for _, f := range finding.AsFaults(err) {
+		if !strings.HasSuffix(f.ID, "-one-tree") && !strings.HasSuffix(f.ID, "-no-values") {
+			out = append(out, f)
+		}
+	}
+	return out.OrNil()
+}
+
 func (m *followImport) ratings() ([]Change, error) {
-	if _, err := health.Progress(m.rows.Ratings, health.ProgressOptions{}); err != nil && len(m.rows.Ratings) > 0 {
-		return nil, m.rows.Locate(err)
+	if len(m.rows.Ratings) > 0 {
+		_, err := health.Progress(m.rows.Ratings, health.ProgressOptions{})
+		if err = ofRows(err); err != nil {
+			return nil, m.rows.Locate(err)
+		}
 	}
 	groups := m.follow.Facts.byTree()
 	visits := map[string]*VisitFacts{}
@@ -223,8 +242,11 @@ func (m *followImport) ratings() ([]Change, error) {
 }
 
 func (m *followImport) deaths() ([]Change, error) {
-	if _, err := health.Survival(m.rows.Deaths, health.SurvivalOptions{}); err != nil && len(m.rows.Deaths) > 0 {
-		return nil, m.rows.Locate(err)
+	if len(m.rows.Deaths) > 0 {
+		_, err := health.Survival(m.rows.Deaths, health.SurvivalOptions{})
+		if err = ofRows(err); err != nil {
+			return nil, m.rows.Locate(err)
+		}
 	}
 	if m.rows.OwnZero && m.zero.IsZero() {
 		return nil, usage("follow-day-zero-needed", nil)
@@ -348,8 +370,11 @@ func (m *followImport) counts() ([]Change, error) {
 }
 
 func (m *followImport) assays(ctx context.Context, tx Tx) ([]Change, error) {
-	if _, err := decline.Decline(m.rows.Assays, decline.Options{}); err != nil && len(m.rows.Assays) > 0 {
-		return nil, m.rows.Locate(err)
+	if len(m.rows.Assays) > 0 {
+		_, err := decline.Decline(m.rows.Assays, decline.Options{})
+		if err = ofRows(err); err != nil {
+			return nil, m.rows.Locate(err)
+		}
 	}
 	have, err := list[AssayFacts](ctx, tx, Query{Type: TypeAssay, Parent: m.known.block.ID})
 	if err != nil {

@@ -35,13 +35,13 @@ type followPage struct {
 
 // followPart is one question with its picture, its sentences and its table.
 type followPart struct {
-	ID, Title string
-	Picture   template.HTML
-	Lines     []string
-	Notes     []string // what is worth knowing
-	Heads     []string // ">" sets a column right
-	Rows      [][]string
-	TableHint string
+	Anchor, Title string
+	Picture       template.HTML
+	Lines         []string
+	Notes         []string // what is worth knowing
+	Heads         []string // ">" sets a column right
+	Rows          [][]string
+	TableHint     string
 }
 
 type visitRow struct {
@@ -124,7 +124,7 @@ func (c *call) followProgress(p *followPage, f report.FollowUp) {
 	if len(p.Seasons) == 0 {
 		return
 	}
-	part := followPart{ID: "progress", Title: c.T("followweb-head-progress"), Picture: c.chart("progress", f.Progress), Lines: f.ProgressLines(), TableHint: c.T("ratings-columns"),
+	part := followPart{Anchor: "progress", Title: c.T("followweb-head-progress"), Picture: c.chart("progress", f.Progress), Lines: f.ProgressLines(), TableHint: c.T("ratings-columns"),
 		Heads: []string{c.T("followweb-season"), c.T("col-treatment"), ">" + c.T("col-trees"), ">" + c.T("col-in-means"), ">" + c.T("col-dead"), ">" + c.T("col-removed"), ">" + c.T("col-audpc"), ">" + c.T("col-relative"), ">" + c.T("col-audps"), ">" + c.T("col-severity")}}
 	for _, s := range p.Seasons {
 		for _, t := range s.Treatments {
@@ -152,7 +152,7 @@ func (c *call) followSurvival(p *followPage, f report.FollowUp) {
 	if p.Survival == nil && len(p.SurvivalBad) == 0 {
 		return
 	}
-	part := followPart{ID: "survival", Title: c.T("followweb-head-survival"), Picture: c.chart("survival", f.Survival),
+	part := followPart{Anchor: "survival", Title: c.T("followweb-head-survival"), Picture: c.chart("survival", f.Survival),
 		Heads: []string{c.T("col-treatment"), ">" + c.T("col-trees"), ">" + c.T("col-died"), ">" + c.T("col-median"), c.T("col-median-interval"), ">" + c.T("followweb-alive-end"), c.T("col-interval")}}
 	part.Lines, part.Notes = f.SurvivalLines()
 	if s := p.Survival; s != nil {
@@ -181,7 +181,7 @@ func (c *call) followEfficacy(p *followPage, f report.FollowUp) {
 	if len(lines) == 0 {
 		return
 	}
-	part := followPart{ID: "efficacy", Title: c.T("head-efficacy"), Lines: lines, Notes: notes, Heads: []string{c.T("col-treatment"), ">" + c.T("col-dead"), ">" + c.T("col-trees"), ">" + c.T("col-efficacy"), c.T("col-interval"), c.T("followweb-verdict")}}
+	part := followPart{Anchor: "efficacy", Title: c.T("head-efficacy"), Lines: lines, Notes: notes, Heads: []string{c.T("col-treatment"), ">" + c.T("col-dead"), ">" + c.T("col-trees"), ">" + c.T("col-efficacy"), c.T("col-interval"), c.T("followweb-verdict")}}
 	for _, e := range p.Efficacy {
 		if len(e.Bad) == 0 {
 			part.Rows = append(part.Rows, []string{e.Treatment, figureOf(e.Treated.Dead, 0), figureOf(e.Treated.Total, 0), f.Percent(e.Efficacy), f.Between(e.Low, e.High, " %"), c.T("followweb-verdict-" + string(e.Verdict))})
@@ -196,12 +196,12 @@ func (c *call) followResidue(p *followPage, f report.FollowUp, i int, d app.Foll
 		name = c.T("followweb-no-treatment")
 	}
 	if len(d.Bad) > 0 || len(d.Series) == 0 {
-		p.Parts = append(p.Parts, followPart{ID: fmt.Sprint("residue", i), Title: c.T("followweb-head-residue") + ": " + name, Lines: append(c.lines(d.Bad), c.S("followweb-samples", "n", d.Samples, "trees", d.Trees))})
+		p.Parts = append(p.Parts, followPart{Anchor: fmt.Sprint("residue", i), Title: c.T("followweb-head-residue") + ": " + name, Lines: append(c.lines(d.Bad), c.S("followweb-samples", "n", d.Samples, "trees", d.Trees))})
 		return
 	}
 	for k, s := range d.Series {
 		id := fmt.Sprintf("residue%d-%d", i, k)
-		part := followPart{ID: id, Title: c.T("followweb-head-residue") + ": " + name,
+		part := followPart{Anchor: id, Title: c.T("followweb-head-residue") + ": " + name,
 			Heads: []string{c.T("col-model"), ">" + c.T("col-c0"), ">" + c.T("col-dt50"), ">" + c.T("col-dt90"), ">" + c.T("col-chi2-error"), ">" + c.T("col-aic"), c.T("col-remark")}}
 		part.Lines, part.Notes = f.DeclineLines(d, s)
 		if s.Tissue != "" {
