@@ -48,6 +48,7 @@ type grammar struct {
 	Survival survivalCmd `cmd:"" help:"Which trees live longer: Kaplan-Meier, log-rank test, hazard ratio."`
 	Efficacy efficacyCmd `cmd:"" help:"How much better the treated fared, with its interval, from counts."`
 	Decline  declineCmd  `cmd:"" help:"How the residue declines and when to treat again, from assays."`
+	Season   seasonCmd   `cmd:"" help:"Season report of a block of the app, one page for its owner."`
 	Trial    trialCmd    `cmd:"" help:"Which way is better: lay out a trial, how many trees, analyse it."`
 	Record   recordCmd   `cmd:"" help:"The application record: new, show, sign, amend, export, check, profiles."`
 	Serve    serveCmd    `cmd:"" help:"The app in the browser: estates, blocks, cards, plans and their history."`
