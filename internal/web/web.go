@@ -177,6 +177,14 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /phone/photos/{hash}", s.phone(s.phonePhoto))
 	mux.HandleFunc("PUT /phone/photos/{hash}", s.phone(s.phonePutPhoto))
 
+	page("estates", s.writeRecord, "POST /days/{id}/record")
+	page("estates", s.records, "GET /estates/{id}/records")
+	page("estates", s.newRecord, "POST /estates/{id}/records")
+	page("estates", s.showRecord, "GET /records/{id}")
+	page("estates", s.amendRecord, "POST /records/{id}")
+	page("estates", s.signRecord, "POST /records/{id}/sign")
+	page("estates", s.recordFile, "GET /records/{id}/{file}")
+
 	page("data", s.data, "GET /data")
 	page("data", s.preview, "POST /data/preview")
 	page("data", s.importFile, "POST /data/import")
