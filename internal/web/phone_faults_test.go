@@ -170,6 +170,9 @@ func TestPhone_TwoPagesOfOnePhone(t *testing.T) {
 	ctx := joined(t, f)
 	other, cancel := chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
+	if err := chromedp.Do(other); err != nil { // the first call opens the tab and carries no deadline
+		t.Fatal(err)
+	}
 	do(t, other, chromedp.Navigate(f.URL+"/phone/"))
 	wait(t, other, ready)
 	for range 3 {

@@ -148,13 +148,14 @@ function waitingRoom(): void {
 
 function watchWorker(): void {
   if (!("serviceWorker" in navigator)) return;
-  const had = navigator.serviceWorker.controller !== null;
+  let had = navigator.serviceWorker.controller !== null;
   let again = false;
   navigator.serviceWorker.addEventListener("controllerchange", () => {
     if (had && !again) {
       again = true;
       location.reload();
     }
+    had = true; // the first worker takes over a page that is new: no need to open it again
   });
   void navigator.serviceWorker.register("sw.js", { updateViaCache: "none" }).then((reg) => {
     const see = (): void => {
