@@ -155,6 +155,7 @@ func newFake(t *testing.T, p *fieldlog.Pack) *fakeDay {
 		f.mu.Unlock()
 		if prefix != "" && r.URL.Path == "/phone/sw.js" { // another version of the worker
 			r.Header.Del("Accept-Encoding")
+			r.Header.Del("If-None-Match")
 			w.Header().Set("Service-Worker-Allowed", "/phone/")
 			rec := httptest.NewRecorder()
 			pages.ServeHTTP(rec, r)

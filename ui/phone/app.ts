@@ -18,7 +18,7 @@ type Theme = "auto" | "light" | "dark";
 let theme: Theme = "auto";
 let stage: "start" | "join" | "no-signal" | "ready" | "broken" = "start";
 let broken = "";
-let readyAt = 0; // ms from opening to usable
+const marks: Record<string, number> = {}; // ms from opening, for who measures
 
 function route(): string[] { return location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent); }
 
@@ -173,6 +173,8 @@ function watchWorker(): void {
 
 async function start(): Promise<void> {
   const root = document.documentElement;
+  const loading = load(root.dataset.core!); // beside everything else
+  loading.catch(() => undefined);
   const [, , lang] = await Promise.all([store.open(), loadWords(root.dataset.words!), Promise.resolve(navigator.language)]);
   theme = (await store.get<Theme>("theme")) ?? "auto";
   root.dataset.theme = theme;
@@ -180,7 +182,9 @@ async function start(): Promise<void> {
   shell();
   draw();
   watchWorker();
-  await load(root.dataset.core!);
+  marks.kept = performance.now();
+  await loading;
+  marks.core = performance.now();
   state.me = (await store.get("me")) ?? null;
   state.pack = (await store.get("pack")) ?? null;
   state.offset = (await store.get<number>("offset")) ?? null;
@@ -202,13 +206,14 @@ async function start(): Promise<void> {
     }
   } else {
     await reload();
+    marks.open = performance.now();
   }
   speak(spoken(), state.pack!.units);
   stage = "ready";
   shell();
   draw(true);
   root.dataset.ready = "1";
-  readyAt = performance.now();
+  marks.ready = performance.now();
   void navigator.storage?.persist?.();
   void room().then(changed);
   keepSyncing();
@@ -225,7 +230,7 @@ window.addEventListener("hashchange", () => {
   draw();
 });
 // what a test may reach for: a picture without a camera, a round of sending
-Object.assign(window, { sapwardPage: { get readyAt() { return readyAt; }, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
+Object.assign(window, { sapwardPage: { marks, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
 
 start().catch((e: unknown) => {
   stage = "broken";
