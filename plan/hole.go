@@ -13,10 +13,12 @@ import (
 	"sapward/plan/port"
 )
 
-// Drilled is a hole made on the day, in use or given up.
+// Drilled is a hole made on the day. One that was given up before any product
+// went in is a wound and no port.
 type Drilled struct {
 	AzimuthDeg float64 `json:"azimuth_deg"`
 	HeightCM   float64 `json:"height_cm"`
+	Spoiled    bool    `json:"spoiled,omitempty"`
 }
 
 // Spot says whether one more hole may be drilled at a place, and where else.
@@ -30,12 +32,13 @@ type Spot struct {
 
 // JudgeHole judges one more hole on a trunk: a new port in place of one that
 // failed, under every rule of number, spacing, old wounds, obstacles and wound
-// share that the first ones kept. today are the holes already made on this stem
-// today, given-up ones included: they spend girth and count as ports. alongCM
-// is the tape distance from the mark, heightCM the height above ground.
+// share that the first ones kept. today are the holes made or still to be made
+// on this stem today. A port keeps the card's spacing from ports, and from a
+// spoiled hole the distance kept from old holes; both spend girth. alongCM is
+// the tape distance from the mark, heightCM the height above ground.
 //
 // Where the card gives no least spacing, the distance kept from old holes is
-// kept from today's too (program default).
+// kept from today's ports too (program default).
 //
 // Errors: finding.Faults for a stem the tree has not, or for places that are no
 // numbers.
@@ -106,9 +109,15 @@ type holeRules struct {
 // share.
 func (h *holeRules) number() (out []finding.Finding) {
 	n := len(h.today) + 1
-	if c := port.Counts(h.rule, h.girth, 0); n > c.Max {
+	ports := n
+	for _, d := range h.today {
+		if d.Spoiled {
+			ports--
+		}
+	}
+	if c := port.Counts(h.rule, h.girth, 0); ports > c.Max {
 		out = append(out, finding.Finding{ID: "hole-too-many", Severity: finding.Refused, Force: finding.Mandatory, Authority: finding.ByLabel, Ref: "ports",
-			Args: finding.Args{"ports": finding.Count(n), "max": finding.Count(c.Max)}})
+			Args: finding.Args{"ports": finding.Count(ports), "max": finding.Count(c.Max)}})
 	}
 	if h.rule.Hole.Known {
 		if share, ok := port.WoundShare(h.wounds, h.season, n, h.rule.Hole.Value, h.girth); ok {
@@ -142,9 +151,13 @@ func (h *holeRules) along(alongCM, heightCM float64) (out []finding.Finding) {
 		by, ref = finding.ByLabel, "ports.keep_out"
 	}
 	const within = 0.05 // a tape reads to a millimetre
-	nearest := math.Inf(1)
+	nearest, spoiled := math.Inf(1), math.Inf(1)
 	for _, d := range h.today {
-		nearest = min(nearest, apart(d.AzimuthDeg))
+		if d.Spoiled {
+			spoiled = min(spoiled, apart(d.AzimuthDeg))
+		} else {
+			nearest = min(nearest, apart(d.AzimuthDeg))
+		}
 	}
 	if nearest < least-within {
 		refused("hole-too-near", ref, by, finding.Args{"apart": finding.Number(nearest, "cm"), "least": finding.Number(least, "cm")})
@@ -152,6 +165,10 @@ func (h *holeRules) along(alongCM, heightCM float64) (out []finding.Finding) {
 	by, ref = finding.ByPractice, ""
 	if h.keep.ByCard() {
 		by, ref = finding.ByLabel, "ports.keep_out"
+	}
+	clear := h.keep.Sideways.Add(h.rule.Hole.Value.Times(exact.Frac(1, 2))).Float()
+	if spoiled < clear-within {
+		refused("hole-near-old", ref, by, finding.Args{"apart": finding.Number(spoiled, "cm"), "least": finding.Number(clear, "cm")})
 	}
 	for _, o := range h.old {
 		if d := apart(o.AzimuthDeg); d < o.ClearanceCm-within {

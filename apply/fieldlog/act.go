@@ -42,7 +42,7 @@ func (l *Log) Judge(e Event) Judgement {
 		l.judgeTape(&j, s, e)
 	case Load:
 		if e.VolumeUL != nil {
-			l.judgeMore(&j, s, p, *e.VolumeUL, 0)
+			l.judgeMore(&j, s, p, *e.VolumeUL)
 		}
 		if p.Stage.rank() < DrilledIn.rank() {
 			j.no("port-not-drilled", finding.ByPractice, nil)
@@ -173,16 +173,16 @@ func (l *Log) judgeTape(j *Judgement, s *TreeState, e Event) {
 }
 
 // judgeMore holds an addition to a port to the card: the port's greatest volume
-// and the greatest dose of its unit. freed is what leaves the unit's account by
-// the same act.
-func (l *Log) judgeMore(j *Judgement, s *TreeState, p *PortState, v, freed int64) {
-	if most := l.pack.PortMost; most > 0 && p.CommittedUL()+v > most {
-		j.no("port-over-most", finding.ByLabel, finding.Args{"volume": ml(p.CommittedUL() + v), "most": ml(most)})
+// and the greatest dose of its unit. What is still in the device goes in too, so
+// all that was loaded counts.
+func (l *Log) judgeMore(j *Judgement, s *TreeState, p *PortState, v int64) {
+	if most := l.pack.PortMost; most > 0 && p.LoadedUL+v > most {
+		j.no("port-over-most", finding.ByLabel, finding.Args{"volume": ml(p.LoadedUL + v), "most": ml(most)})
 	}
 	if p.Unit < len(s.Units) {
 		u := s.Units[p.Unit]
-		if u.CommittedUL-freed+v > u.MostUL {
-			j.no("tree-over-most", finding.ByLabel, finding.Args{"committed": ml(u.CommittedUL - freed + v), "most": ml(u.MostUL), "stem": finding.Text(u.Stem)})
+		if after := u.CommittedUL - p.CommittedUL() + p.LoadedUL + v; after > u.MostUL {
+			j.no("tree-over-most", finding.ByLabel, finding.Args{"committed": ml(after), "most": ml(u.MostUL), "stem": finding.Text(u.Stem)})
 		}
 	}
 }
@@ -219,9 +219,9 @@ func (l *Log) Goals(tag string, port int) (goals []Goal, why string) {
 		if t.N == p.N || t.Unit != p.Unit || t.GivenUp != "" || t.Refused || t.Leaking || t.Stage.rank() < DrilledIn.rank() || t.Stage.rank() >= Sealed.rank() {
 			continue
 		}
-		v := min(p.LeftUL, room)
+		v := min(p.LeftUL, room-(t.LoadedUL-t.CommittedUL())) // what the other still holds goes in too
 		if most := l.pack.PortMost; most > 0 {
-			v = min(v, most-t.CommittedUL())
+			v = min(v, most-t.LoadedUL)
 		}
 		if g := l.pack.GradUL; g > 0 && v < p.LeftUL {
 			v -= v % g
@@ -262,7 +262,7 @@ func (l *Log) today(s *TreeState, stem string, except int) (out []plan.Drilled) 
 	for i := range s.Ports {
 		p := &s.Ports[i]
 		if p.N != except && strings.EqualFold(p.Stem, stem) && p.Stage.rank() >= DrilledIn.rank() && !strings.HasPrefix(p.Where, "limb") {
-			out = append(out, plan.Drilled{AzimuthDeg: p.AzimuthDeg, HeightCM: p.HeightCM})
+			out = append(out, plan.Drilled{AzimuthDeg: p.AzimuthDeg, HeightCM: p.HeightCM, Spoiled: p.GivenUp != "" && p.CommittedUL() == 0})
 		}
 	}
 	for _, c := range s.Conflicts {

@@ -133,6 +133,15 @@ func (l *Log) Gaps() []Gap {
 	return out
 }
 
+// Last is the number of the last event of a device; 0 for none.
+func (l *Log) Last(device string) int64 {
+	last := int64(0)
+	for s := range l.devices[device] {
+		last = max(last, s)
+	}
+	return last
+}
+
 // Heads are the events of a tree that no other of its events names: what a new
 // event puts under After.
 func (l *Log) Heads(tag string) []string {
@@ -162,6 +171,16 @@ func (l *Log) Events(tag string) []Event {
 	out := make([]Event, len(list))
 	for i, x := range list {
 		out[i] = x.Event
+	}
+	return out
+}
+
+// Voided lists a tree's events that a later one set aside.
+func (l *Log) Voided(tag string) (out []string) {
+	for _, x := range l.ordered(tag) {
+		if x.void {
+			out = append(out, x.ID)
+		}
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"slices"
 	"strconv"
 
 	"sapward/finding"
@@ -18,7 +19,8 @@ type ratingsDocument struct {
 	followHead
 	Versus string `json:"versus"`
 	health.ProgressReport
-	Notes []saidNote `json:"notes"`
+	Closure *ratingsClosure `json:"closure,omitempty"`
+	Notes   []saidNote      `json:"notes"`
 }
 
 func (c ratingsCmd) Run(e *env) error {
@@ -27,15 +29,26 @@ func (c ratingsCmd) Run(e *env) error {
 	if err := faults.OrNil(); err != nil {
 		return err
 	}
-	f, err := exchange.ReadRatings(c.File, zero)
+	f, wounds, err := exchange.ReadWoundedRatings(c.File, zero)
 	if err != nil {
 		return err
 	}
-	report, err := health.Progress(f.Rows, health.ProgressOptions{TopClass: c.MaxClass})
-	if err != nil {
-		return f.Locate(err)
+	var report health.ProgressReport
+	if len(f.Rows) > 0 || wounds == nil { // a file may tell of wounds only
+		if report, err = health.Progress(f.Rows, health.ProgressOptions{TopClass: c.MaxClass}); err != nil {
+			return f.Locate(err)
+		}
+	} else {
+		report.Trees, report.Treatments = []health.TreeProgress{}, []health.TreatmentProgress{}
 	}
 	doc := ratingsDocument{ProgressReport: report, Notes: e.saidNotes(report.Notes)}
+	if wounds != nil {
+		closure, err := health.Wounds(wounds, 0.95)
+		if err != nil {
+			return f.Locate(err)
+		}
+		doc.Closure = &ratingsClosure{ClosureReport: closure, Notes: e.saidNotes(closure.Notes)}
+	}
 	if doc.followHead, err = openFollowed(e, "sapward/ratings/1", f); err != nil {
 		return err
 	}
@@ -62,6 +75,7 @@ func (d *ratingsDocument) mean(e *env) {
 	}
 	say := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, e.say.Say(id, a)) }
 	compared := false
+	d.meanClosure(e)
 	for _, t := range d.Treatments {
 		a := finding.Args{"treatment": finding.Text(t.Treatment), "versus": finding.Text(d.Versus), "n": finding.Count(t.N), "m": finding.Count(ref.N)}
 		switch {
@@ -86,6 +100,11 @@ const listedTrees = 40
 
 func (d *ratingsDocument) print(e *env) {
 	say := e.say
+	if len(d.Trees) == 0 && d.Closure != nil {
+		d.printClosure(e)
+		e.printMeaning(d.followHead, slices.Concat(d.Notes, d.Closure.Notes))
+		return
+	}
 	e.println(say.Say("ratings-head", finding.Args{"count": finding.Count(len(d.Trees)), "from": finding.Number(d.FromDay, ""), "to": finding.Number(d.ToDay, "")}))
 	e.title(say.T("head-by-treatment"))
 	t := e.heads("col-treatment", ">col-trees", ">col-in-means", ">col-dead", ">col-removed", ">col-audpc", ">col-sd", ">col-relative", ">col-audps", ">col-severity")
@@ -115,5 +134,10 @@ func (d *ratingsDocument) print(e *env) {
 	if n := len(d.Trees) - listedTrees; n > 0 {
 		e.println(say.Say("and-more", finding.Args{"count": finding.Count(n)}))
 	}
-	e.printMeaning(d.followHead, d.Notes)
+	notes := d.Notes
+	if d.Closure != nil {
+		d.printClosure(e)
+		notes = slices.Concat(notes, d.Closure.Notes)
+	}
+	e.printMeaning(d.followHead, notes)
 }

@@ -29,6 +29,9 @@ const (
 	ratingPct
 	ratingClass
 	ratingStatus
+	ratingPort
+	ratingClosure
+	ratingClosed
 )
 
 var ratingSpec = Spec{What: "ratings", Columns: []Column{
@@ -39,7 +42,10 @@ var ratingSpec = Spec{What: "ratings", Columns: []Column{
 	ratingPct:       {Name: "rating_pct", Kind: Number, Also: []string{"severity_pct", "nota_pct", "severidad_pct"}},
 	ratingClass:     {Name: "class", Kind: Number, Also: []string{"clase"}},
 	ratingStatus:    {Name: "status", Also: []string{"estado"}},
-}, OneOf: [][]int{{ratingDay, ratingDate}, {ratingPct, ratingClass}}}
+	ratingPort:      {Name: "port", Also: []string{"puerto", "agujero"}},
+	ratingClosure:   {Name: "closure_pct", Kind: Number, Also: []string{"cierre_pct"}},
+	ratingClosed:    {Name: "closed", Also: []string{"cerrado", "cerrada"}},
+}, OneOf: [][]int{{ratingDay, ratingDate}, {ratingPct, ratingClass, ratingClosure, ratingClosed}}}
 
 var ratingStates = map[string]health.Status{
 	"seen": health.Seen, "missed": health.Missed, "dead": health.Died, "removed": health.Removed,
@@ -50,10 +56,50 @@ var ratingStates = map[string]health.Status{
 // or class; status is optional. Dates are counted from zero, or from the first
 // date of the file.
 func ReadRatings(path string, zero civil.Date) (*Followed[health.Rating], error) {
-	f, err := readFollowed(path, &ratingSpec, zero, true, rating, func(x *health.Rating, day float64, dated bool, w finding.Where) {
-		x.Day, x.Dated, x.Where = day, dated, w
+	f, _, err := ReadWoundedRatings(path, zero)
+	return f, err
+}
+
+// ReadWoundedRatings is ReadRatings for a file that may tell of wounds too:
+// port, and closure_pct or closed. A row with a wound and no rating is no
+// missed visit. The closures are nil for a file without such columns.
+func ReadWoundedRatings(path string, zero civil.Date) (*Followed[health.Rating], []health.Closure, error) {
+	f, err := readFollowed(path, &ratingSpec, zero, true, woundedRating, func(x *ratedPort, day float64, dated bool, w finding.Where) {
+		x.rating.Day, x.rating.Dated, x.rating.Where = day, dated, w
+		x.closure.Day, x.closure.Dated, x.closure.Where = day, dated, w
 	})
-	return alike(f, err, func(x health.Rating) string { return x.Treatment })
+	if err != nil {
+		return nil, nil, err
+	}
+	out := &Followed[health.Rating]{Summary: f.Summary, Dated: f.Dated, DayZero: f.DayZero, ZeroFrom: f.ZeroFrom, places: f.places}
+	var wounds []health.Closure
+	for _, r := range f.Rows {
+		if r.wound {
+			wounds = append(wounds, r.closure)
+		}
+		if !r.wound || r.rated {
+			out.Rows = append(out.Rows, r.rating)
+		}
+	}
+	out, err = alike(out, nil, func(x health.Rating) string { return x.Treatment })
+	return out, wounds, err
+}
+
+// ratedPort is a row that may hold a rating, a wound or both.
+type ratedPort struct {
+	rating       health.Rating
+	closure      health.Closure
+	rated, wound bool
+}
+
+func woundedRating(r *Row) followedRow[ratedPort] {
+	f := rating(r)
+	x := ratedPort{rating: f.row, rated: r.Has(ratingPct) || r.Has(ratingClass) || r.Has(ratingStatus), wound: r.Has(ratingClosure) || r.Has(ratingClosed)}
+	x.closure = health.Closure{Tree: f.row.Tree, Treatment: f.row.Treatment, Port: r.Text(ratingPort), Pct: r.some(ratingClosure, -widest)}
+	if v, ok := r.YesNo(ratingClosed); ok {
+		x.closure.Closed = &v
+	}
+	return followedRow[ratedPort]{row: x, day: f.day, from: f.from, places: f.places}
 }
 
 // alike notes treatments whose names differ only in capitals, accents or
@@ -87,7 +133,7 @@ func rating(r *Row) followedRow[health.Rating] {
 	}
 	day, _ := r.dayOrDate(ratingDay, ratingDate)
 	return followedRow[health.Rating]{row: x, day: day, places: r.placesOf([atCells]Col{
-		r.either(ratingDay, ratingDate), ratingTree, ratingTreatment, r.either(ratingPct, ratingClass), ratingStatus})}
+		r.either(ratingDay, ratingDate), ratingTree, ratingTreatment, r.either(ratingPct, ratingClass, ratingClosure, ratingClosed), ratingStatus})}
 }
 
 // some is a number that may be left out.

@@ -6,6 +6,7 @@ import (
 	"net/http/cookiejar"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 
 	"sapward/internal/web"
@@ -109,7 +110,7 @@ func TestPages_Say(t *testing.T) {
 		{"/trees/" + h.tree, 200, "Tape readings", "Lecturas de cinta"},
 		{"/cards", 200, "Invented Product A", "Invented Product A"},
 		{"/cards/new", 200, "What to put right", "Qué corregir"},
-		{"/cards/" + h.card, 200, "As understood", "Como se entendió"},
+		{"/cards/" + h.card, 200, "Card as a form", "Ficha como formulario"},
 		{"/drafts/" + h.draft, 200, "Facts open", "Faltan datos"},
 		{"/plans/" + h.plan, 200, "Nothing on this page changes any more", "Nada de esta página cambia ya"},
 		{"/data", 200, "Preview", "Vista previa"},
@@ -352,4 +353,82 @@ func TestFiles_AreDownloads(t *testing.T) {
 			t.Errorf("%s: status %d", name, res.StatusCode)
 		}
 	}
+}
+
+// Pages that share what was worked out once are the same for everybody who asks
+// at the same time, in either unit (run with -race).
+func TestPages_AtOnce(t *testing.T) {
+	h := filled(t, web.Options{Local: true})
+	paths := []string{"/drafts/" + h.draft, "/plans/" + h.plan, "/blocks/" + h.avenue, "/cards/" + h.card, "/drafts/" + h.draft + "/plan.csv"}
+	var wg sync.WaitGroup
+	bodies := make([][]string, 2*len(paths))
+	var mu sync.Mutex
+	for i, path := range paths {
+		for k, units := range []string{"metric", "us"} {
+			for range 3 {
+				wg.Go(func() {
+					res, err := http.DefaultClient.Do(cookied(t, h.url+path, "units="+units))
+					if err != nil {
+						t.Error(err)
+						return
+					}
+					defer res.Body.Close()
+					b, err := io.ReadAll(res.Body)
+					if err != nil || res.StatusCode != 200 {
+						t.Errorf("%s: status %d, %v", path, res.StatusCode, err)
+					}
+					mu.Lock()
+					bodies[2*i+k] = append(bodies[2*i+k], string(b))
+					mu.Unlock()
+				})
+			}
+		}
+	}
+	wg.Wait()
+	for i, same := range bodies {
+		for _, b := range same[1:] {
+			if b != same[0] {
+				t.Errorf("%s differs between two who asked at once", paths[i/2])
+			}
+		}
+	}
+}
+
+func cookied(t *testing.T, url, cookie string) *http.Request {
+	req, err := http.NewRequest(http.MethodGet, url, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Cookie", cookie)
+	return req
+}
+
+// formOf reads the fields of a draft's choices from its page, as a browser would
+// send them.
+func formOf(page string) url.Values {
+	form := url.Values{}
+	part := between(page, `<form id="choices"`, "</form>")
+	for _, tag := range strings.Split(part, "<")[1:] {
+		name := between(tag, ` name="`, `"`)
+		switch {
+		case strings.HasPrefix(tag, "input") && (!strings.Contains(tag, `type="radio"`) && !strings.Contains(tag, `type="checkbox"`) || strings.Contains(tag, " checked")):
+			form.Add(name, between(tag, ` value="`, `"`))
+		case strings.HasPrefix(tag, "textarea"):
+			_, text, _ := strings.Cut(tag, ">")
+			form.Add(name, strings.TrimPrefix(text, "\n"))
+		case strings.HasPrefix(tag, "select"):
+			rest := part[strings.Index(part, "<"+tag)+1:]
+			rest, _, _ = strings.Cut(rest, "</select>")
+			value := ""
+			for _, o := range strings.Split(rest, "<option")[1:] {
+				if head, text, _ := strings.Cut(o, ">"); strings.Contains(head, " selected") {
+					if value = between(head, ` value="`, `"`); !strings.Contains(head, "value=") {
+						value, _, _ = strings.Cut(text, "<")
+					}
+				}
+			}
+			form.Add(name, value)
+		}
+	}
+	return form
 }

@@ -1,6 +1,7 @@
-// Package special holds the two special functions that the transport kernels
-// need and the standard library lacks: the scaled complementary error function
-// and the normal distribution function with accurate tails.
+// Package special holds special functions that the standard library lacks: for
+// the transport kernels the scaled complementary error function and the normal
+// distribution function with accurate tails; for comparing several treatments
+// at once the studentized range and the greatest of correlated t variables.
 package special
 
 import "math"

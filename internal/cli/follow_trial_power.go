@@ -1,0 +1,128 @@
+package cli
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"strconv"
+	"strings"
+
+	"sapward/finding"
+	"sapward/follow/trial"
+	"sapward/internal/lang"
+)
+
+type trialPowerCmd struct {
+	Means        []float64 `help:"Expected means, the control first: 60,30,20." sep:","`
+	Names        []string  `help:"Names of the treatments in the same order." sep:","`
+	Outcome      string    `help:"number, percent (rated on each tree) or share (of trees that fall ill)." default:"percent"`
+	Design       string    `help:"crd or rcbd." default:"rcbd"`
+	BlockSD      float64   `name:"block-sd" help:"Standard deviation between blocks."`
+	PlotSD       float64   `name:"plot-sd" help:"Standard deviation between plots of a block."`
+	TreeSD       float64   `name:"tree-sd" help:"Standard deviation between trees of a plot."`
+	TreesPerPlot int       `help:"Trees of one plot." default:"1"`
+	Loss         float64   `help:"Share of plots that will give no value, such as 0.05."`
+	Alpha        float64   `help:"Level of the test." default:"0.05"`
+	Target       float64   `help:"Power wanted." default:"0.8"`
+	From         int       `help:"Fewest replicates tried." default:"2"`
+	To           int       `help:"Most replicates tried." default:"20"`
+	Sims         int       `help:"Simulated trials at each number of replicates." default:"2000"`
+	Compare      string    `help:"Test that must find it: dunnett (each against the control) or f (any difference)." default:"dunnett"`
+	Seed         uint64    `help:"Seed; the same seed gives the same answer on any number of cores." default:"1"`
+}
+
+type trialPowerDocument struct {
+	followHead
+	Names []string `json:"names"`
+	trial.PowerReport
+	Notes []saidNote `json:"notes"`
+}
+
+func (c trialPowerCmd) Run(e *env) error {
+	names := trimmed(c.Names)
+	if len(names) > 0 && len(names) != len(c.Means) {
+		return usage("trial-names-count", finding.Args{"names": finding.Count(len(names)), "means": finding.Count(len(c.Means))})
+	}
+	for i := len(names); i < len(c.Means); i++ {
+		names = append(names, e.say.Say("trial-treatment-n", finding.Args{"n": finding.Count(i)}))
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	bar := newProgress(e, e.say.T("progress-trial-power"), int64(max(0, c.To-c.From+1)*c.Sims))
+	before := 0
+	report, err := trial.Power(ctx, trial.PowerRequest{
+		Design: trial.Design(strings.ToLower(c.Design)), Outcome: trial.Outcome(strings.ToLower(c.Outcome)), Means: c.Means, BlockSD: c.BlockSD, PlotSD: c.PlotSD, TreeSD: c.TreeSD,
+		TreesPerPlot: c.TreesPerPlot, Loss: c.Loss, Alpha: c.Alpha, Target: c.Target, From: c.From, To: c.To, Sims: c.Sims, Compare: strings.ToLower(c.Compare), Seed: c.Seed,
+		Progress: func(done, _ int) {
+			bar.add(done - before)
+			before = done
+		},
+	})
+	bar.end()
+	if ctx.Err() != nil {
+		return usage("trial-stopped", nil)
+	}
+	if err != nil {
+		return err
+	}
+	doc := trialPowerDocument{Names: names, PowerReport: report, Notes: e.saidNotes(report.Notes)}
+	doc.followHead = followHead{Schema: "sapward/trial-power/1", Engine: Version, Meaning: []string{}}
+	doc.mean(e)
+	if e.globals.JSON {
+		return e.printJSON(doc)
+	}
+	doc.print(e)
+	return nil
+}
+
+func (d *trialPowerDocument) mean(e *env) {
+	say := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, e.say.Say(id, a)) }
+	a := finding.Args{"target": finding.Number(100*d.Target, "pct"), "sims": finding.Count(d.Sims), "seed": finding.Text(strconv.FormatUint(d.Seed, 10)), "test": finding.Text(e.say.T("trial-power-test-" + d.Compare))}
+	if d.Needed == nil {
+		say("trial-power-mean-none", a)
+	} else {
+		a["replicates"], a["trees"] = finding.Count(*d.Needed), finding.Count(*d.NeedTrees)
+		say("trial-power-mean", a)
+	}
+	say(d.Assumption, nil)
+	say("trial-power-sims", a)
+}
+
+func (d *trialPowerDocument) print(e *env) {
+	say := e.say
+	e.println(say.Say("trial-power-head", finding.Args{"design": finding.Text(say.T("trial-design-" + string(d.Design))), "means": finding.Text(d.meansText())}))
+	e.title(say.T("trial-head-power"))
+	t := e.heads(">trial-col-replicates", ">col-trees", ">col-df", ">trial-col-f", ">trial-col-all", "col-interval", ">trial-col-any")
+	pct := func(x float64) string { return lang.Fixed(100*x, 1) + " %" }
+	for _, p := range d.Points {
+		low, high := 100*p.AllLow, 100*p.AllHigh
+		t.row(strconv.Itoa(p.Replicates), strconv.Itoa(p.Trees), strconv.Itoa(p.ResidualDF), pct(p.FPower), pct(p.All), e.between(&low, &high, func(x *float64) string { return lang.Fixed(*x, 1) }), pct(p.Any))
+	}
+	e.printf("%s", t)
+	e.wrapped(say.T("trial-power-columns"), "")
+	if len(d.Names) > 2 {
+		e.title(say.T("trial-head-each"))
+		heads := []string{">" + say.T("trial-col-replicates")}
+		for _, n := range d.Names[1:] {
+			heads = append(heads, ">"+n)
+		}
+		t = newTable(heads...)
+		for _, p := range d.Points {
+			cells := []string{strconv.Itoa(p.Replicates)}
+			for _, v := range p.Each {
+				cells = append(cells, pct(v))
+			}
+			t.row(cells...)
+		}
+		e.printf("%s", t)
+	}
+	e.printMeaning(d.followHead, d.Notes)
+}
+
+func (d *trialPowerDocument) meansText() string {
+	parts := make([]string, len(d.Means))
+	for i, m := range d.Means {
+		parts[i] = d.Names[i] + " " + lang.Figure(m, 3)
+	}
+	return strings.Join(parts, ", ")
+}
