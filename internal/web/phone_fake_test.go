@@ -251,7 +251,7 @@ func (f *fakeDay) events(w http.ResponseWriter, r *http.Request, device string) 
 	for cursor < len(f.order) && len(out) < 2000 {
 		id := f.order[cursor]
 		cursor++
-		if in.All || f.from[id] != device {
+		if in.All || in.Cursor == 0 || f.from[id] != device {
 			out = append(out, json.RawMessage(f.texts[id]))
 		}
 	}
@@ -269,6 +269,9 @@ func (f *fakeDay) putPhoto(w http.ResponseWriter, r *http.Request, _ string) {
 	if _, err := fmt.Sscanf(r.Header.Get("Content-Range"), "bytes %d-%d/%d", &from, &to, &total); err != nil {
 		w.WriteHeader(http.StatusBadRequest)
 		return
+	}
+	if k := r.Header.Get("Content-Type"); k != "image/jpeg" && k != "image/png" {
+		f.t.Errorf("a photo came as %q", k)
 	}
 	if from != len(f.photos[sum]) {
 		w.WriteHeader(http.StatusConflict)

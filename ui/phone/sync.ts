@@ -167,7 +167,7 @@ async function sendPhotos(): Promise<void> {
       const end = Math.min(have + chunk, p.blob.size);
       try {
         const r = await ask<{ have: number; done: boolean }>(`photos/${p.sha256}`, {
-          method: "PUT", body: p.blob.slice(have, end), headers: { "Content-Type": "application/octet-stream", "Content-Range": `bytes ${have}-${end - 1}/${p.blob.size}` },
+          method: "PUT", body: p.blob.slice(have, end), headers: { "Content-Type": p.blob.type || "image/jpeg", "Content-Range": `bytes ${have}-${end - 1}/${p.blob.size}` },
         });
         if (r.have <= have && !r.done) throw new Error("no progress");
         have = r.have;
