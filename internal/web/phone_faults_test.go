@@ -250,7 +250,7 @@ func TestPhone_SpeedIsWrittenDown(t *testing.T) {
 	offline(t, ctx, true)
 	for _, times := range []float64{1, 4} {
 		slowly(t, ctx, times)
-		do(t, ctx, chromedp.Navigate("about:blank"), chromedp.Navigate(f.URL+"/phone/#/tree/E004"))
+		do(t, ctx, chromedp.Navigate("about:blank"), chromedp.Navigate(f.URL+"/phone/#/walk"))
 		wait(t, ctx, ready)
 		start := eval[float64](t, ctx, `sapwardPage.marks.ready`)
 		t.Log(eval[string](t, ctx, `JSON.stringify(sapwardPage.marks,(k,v)=>typeof v==="number"?Math.round(v):v)`))

@@ -1,10 +1,11 @@
 // The phone page: the day at the trees, complete without signal.
 import { load } from "./core";
+import type { Day } from "./model";
 import { append, button, h, icon, tell, words, type Child } from "./dom";
 import { banners, here, status } from "./here";
 import { port } from "./port";
 import { callDue, day, incident, product, running, timers } from "./rest";
-import { changed, note, onChange, reload, state } from "./state";
+import { changed, coreIsThere, note, onChange, recount, reload, state } from "./state";
 import * as store from "./store";
 import { attend, exported, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
@@ -24,6 +25,7 @@ function route(): string[] { return location.hash.replace(/^#\/?/, "").split("/"
 
 function screen(): Screen {
   const [a, b, c, d] = route();
+  if (!state.core && !early.has(a ?? "walk")) return { title: "\u2026", body: [], up: href("walk") };
   switch (a) {
     case "tree":
       if (c === "port") return port(b, Number(d));
@@ -182,9 +184,6 @@ async function start(): Promise<void> {
   shell();
   draw();
   watchWorker();
-  marks.kept = performance.now();
-  await loading;
-  marks.core = performance.now();
   state.me = (await store.get("me")) ?? null;
   state.pack = (await store.get("pack")) ?? null;
   state.offset = (await store.get<number>("offset")) ?? null;
@@ -192,6 +191,21 @@ async function start(): Promise<void> {
   state.access = (await store.get<"" | "revoked">("access")) ?? "";
   state.lost = (await store.get("lost")) ?? null;
   state.container = (await store.get("container")) ?? { container: "", lot: "" };
+  marks.kept = performance.now();
+  // The last picture of the day is shown while the core starts: the walk, the
+  // map and first aid need nothing else.
+  const snap = await store.get<{ day: string; state: Day }>("snap");
+  if (state.me && state.pack && snap?.day === state.me.day && early.has(route()[0] ?? "walk")) {
+    state.day = snap.state;
+    speak(spoken(), state.pack.units);
+    await recount();
+    stage = "ready";
+    shell();
+    draw(true);
+    marks.seen = performance.now();
+  }
+  await loading;
+  marks.core = performance.now();
   onChange(draw);
   if (!state.me || !state.pack) {
     try {
@@ -208,10 +222,13 @@ async function start(): Promise<void> {
     await reload();
     marks.open = performance.now();
   }
+  coreIsThere();
   speak(spoken(), state.pack!.units);
-  stage = "ready";
-  shell();
-  draw(true);
+  if (stage !== "ready") {
+    stage = "ready";
+    shell();
+  }
+  draw();
   root.dataset.ready = "1";
   marks.ready = performance.now();
   void navigator.storage?.persist?.();
@@ -223,7 +240,15 @@ async function start(): Promise<void> {
     callDue();
   }, 15_000);
   callDue();
+  let snapTimer = 0;
+  onChange(() => {
+    clearTimeout(snapTimer);
+    snapTimer = window.setTimeout(() => { void store.put("snap", { day: state.me!.day, state: state.day }); }, 800);
+  });
 }
+
+// early are the screens that need no core.
+const early = new Set(["walk", "find", "map", "incident"]);
 
 window.addEventListener("hashchange", () => {
   document.querySelectorAll<HTMLDialogElement>("dialog[open]").forEach((d) => d.close());
@@ -233,8 +258,12 @@ window.addEventListener("hashchange", () => {
 Object.assign(window, { sapwardPage: { marks, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
 
 start().catch((e: unknown) => {
-  stage = "broken";
   broken = words(e);
+  if (stage === "ready") { // without a core: the walk, the map and first aid stay
+    tell(say("phone-broken") + ": " + broken, true);
+    return;
+  }
+  stage = "broken";
   try {
     shell();
     draw();

@@ -22,7 +22,15 @@ export const state = {
   lastTree: "",
   position: null as null | { lat: number; lon: number; accuracy: number },
   writing: 0,
+  core: false, // the core has the day
 };
+
+let told = (): void => undefined;
+const coreThere = new Promise<void>((done) => { told = done; });
+export function coreIsThere(): void {
+  state.core = true;
+  told();
+}
 
 const listeners = new Set<() => void>();
 export const onChange = (f: () => void): void => { listeners.add(f); };
@@ -68,6 +76,7 @@ export async function note(parts: Event[], pic?: store.Photo): Promise<void> {
   const me = state.me;
   if (!me) return;
   state.writing++;
+  await coreThere; // a note waits for the core, not for the server
   try {
     await lock("sapward-note", async () => {
       let seq = (await store.get<number>("seq")) ?? 0;
