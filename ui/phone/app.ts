@@ -242,8 +242,10 @@ async function start(): Promise<void> {
   callDue();
   let snapTimer = 0;
   onChange(() => {
-    clearTimeout(snapTimer);
-    snapTimer = window.setTimeout(() => { void store.put("snap", { day: state.me!.day, state: state.day }); }, 800);
+    snapTimer ||= window.setTimeout(() => {
+      snapTimer = 0;
+      void store.put("snap", { day: state.me!.day, state: state.day });
+    }, 300);
   });
 }
 
