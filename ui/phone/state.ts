@@ -37,7 +37,7 @@ export const onChange = (f: () => void): void => { listeners.add(f); };
 export function changed(): void { listeners.forEach((f) => f()); }
 
 const others = typeof BroadcastChannel === "undefined" ? null : new BroadcastChannel("sapward-phone");
-others?.addEventListener("message", () => { void reload().then(changed); });
+others?.addEventListener("message", () => { void lock("sapward-note", reload).then(changed); });
 
 // lock lets one page of this phone at a time do a thing.
 export function lock<T>(name: string, f: () => Promise<T>): Promise<T> {
