@@ -52,7 +52,10 @@ type Server struct {
 
 // New returns the handler of all pages over the use cases.
 func New(a *app.App, o Options) (http.Handler, error) {
-	k := &keptSessions{to: a.Sessions, now: a.Now, begun: map[string]bool{}}
+	k := &keptSessions{begun: map[string]bool{}}
+	if a != nil { // without, only what is the same for everybody is served
+		k.to, k.now = a.Sessions, a.Now
+	}
 	if o.Local || k.to == nil {
 		k.to, k.now = &memorySessions{now: time.Now, by: map[string]app.Session{}}, time.Now
 	}
