@@ -139,6 +139,9 @@ func TestAmend_NeedsReasonOnceSigned(t *testing.T) {
 		t.Error(err)
 	}
 	a := must(s.Amend("adviser", "note added", at("2026-06-18T12:00:00+02:00").T, d, zones, canon))
+	if _, err := a.Amend("adviser", "", at("2026-06-18T13:00:00+02:00").T, c, zones, canon); ids(err) != "record-reason-needed" {
+		t.Errorf("a second amendment after the signature: %v", err)
+	}
 	if a.IsSigned() || !a.EverSigned() || len(s.Versions) != 2 {
 		t.Error("an amendment is taken for signed, or the old record changed")
 	}
