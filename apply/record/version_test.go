@@ -303,6 +303,8 @@ func TestRead_Refuses(t *testing.T) {
 	for name, s := range map[string]string{
 		"unknown name": strings.Replace(good, `"schema"`, `"surprise":1,"schema"`, 1),
 		"name twice":   strings.Replace(good, `"engine":"0"`, `"engine":"1","engine":"0"`, 1),
+		"other case":   strings.Replace(good, `"engine"`, `"Engine"`, 1),
+		"other offset": strings.Replace(good, `"at":"2026-06-18T08:00:00+02:00"`, `"at":"2026-06-18T08:00:00.000+02:00"`, 1),
 		"cut off":      good[:len(good)-10],
 		"more behind":  good + "{}",
 		"a bad time":   strings.Replace(good, "2026-06-17T08:05:00+02:00", "2026-06-17 08:05", 1),
