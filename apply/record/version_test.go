@@ -160,7 +160,7 @@ func TestSequences_KeepEveryVersion(t *testing.T) {
 		now := at("2026-06-18T08:00:00+02:00").T
 		r := must(New(fmt.Sprintf("id-%d", n), "0", "adviser", now, c, zones, canon))
 		kept := [][]byte{must(marshal(r.Versions[0]))}
-		for range rng.IntN(12) {
+		for range rng.IntN(9) {
 			now = now.Add(time.Duration(rng.IntN(100000)) * time.Second)
 			switch rng.IntN(4) {
 			case 0, 1:
