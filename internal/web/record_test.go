@@ -71,7 +71,8 @@ func TestRecord_InTheApp(t *testing.T) {
 		t.Errorf("the applicator as typed: %+v", a)
 	}
 	if code, _, body := post(at+"/sign", url.Values{"version": {version()}, "read": {"yes"}, "incomplete": {"the rest follows"}}); code != 200 || !strings.Contains(body, "the rest follows") {
-		t.Errorf("signed: %d", code)
+		at := strings.Index(body, `id="faults"`)
+		t.Errorf("signed: %d %s", code, body[max(at, 0):min(len(body), max(at, 0)+700)])
 	}
 	for name, head := range map[string]string{"record.pdf": "%PDF", "copy.pdf": "%PDF", "posting.pdf": "%PDF", "record.csv": "", "record.json": "{", "record.geojson": "{", "record.ics": "BEGIN:VCALENDAR"} {
 		r, err := http.Get(h.url + at + "/" + name)
