@@ -1,9 +1,10 @@
 package health
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -81,9 +82,16 @@ func newCoxModel(d CoxData, ties Ties) (*coxModel, error) {
 		return nil, ErrShape
 	}
 	m := &coxModel{ties: ties, n: n, p: len(d.X[0])}
-	order := make([]int, n)
+	type row struct {
+		day        float64
+		stratum, i int
+	}
+	order := make([]row, n)
 	for i := range order {
-		order[i] = i
+		order[i] = row{day: d.Days[i], i: i}
+		if d.Strata != nil {
+			order[i].stratum = d.Strata[i]
+		}
 		if len(d.X[i]) != m.p {
 			return nil, ErrShape
 		}
@@ -99,12 +107,17 @@ func newCoxModel(d CoxData, ties Ties) (*coxModel, error) {
 	if m.events == 0 {
 		return nil, ErrNoEvents
 	}
-	sort.SliceStable(order, func(a, b int) bool {
-		i, j := order[a], order[b]
-		if d.Strata != nil && d.Strata[i] != d.Strata[j] {
-			return d.Strata[i] < d.Strata[j]
+	// Rows alike keep their order, so that sums are always taken in the same one.
+	slices.SortFunc(order, func(a, b row) int {
+		switch {
+		case a.stratum != b.stratum:
+			return cmp.Compare(a.stratum, b.stratum)
+		case a.day > b.day:
+			return -1
+		case a.day < b.day:
+			return 1
 		}
-		return d.Days[i] > d.Days[j]
+		return a.i - b.i
 	})
 	m.day, m.stratum, m.died = make([]float64, n), make([]int, n), make([]bool, n)
 	m.x, m.centre, m.scale = make([]float64, n*m.p), make([]float64, m.p), make([]float64, m.p)
@@ -124,11 +137,9 @@ func newCoxModel(d CoxData, ties Ties) (*coxModel, error) {
 			return nil, fmt.Errorf("%w: column %d", ErrConstant, j+1)
 		}
 	}
-	for k, i := range order {
-		m.day[k], m.died[k] = d.Days[i], d.Died[i]
-		if d.Strata != nil {
-			m.stratum[k] = d.Strata[i]
-		}
+	for k, r := range order {
+		i := r.i
+		m.day[k], m.died[k], m.stratum[k] = r.day, d.Died[i], r.stratum
 		for j := range m.centre {
 			m.x[k*m.p+j] = (d.X[i][j] - m.centre[j]) / m.scale[j]
 		}
