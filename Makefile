@@ -8,7 +8,7 @@ PKG = ./...
 TOOLCHAIN := $(shell GOTOOLCHAIN=go1.27.3 $(GO) version >/dev/null 2>&1 && echo go1.27.3 || echo local)
 export GOTOOLCHAIN := $(TOOLCHAIN)
 
-.PHONY: all build check test soak bench lint fmt demo screens clean
+.PHONY: all build check test soak bench lint fmt demo screens wasm clean
 
 all: build
 
@@ -33,6 +33,7 @@ bench: build ## ratios against the reference scripts, in one run
 	@sh bench/run.sh
 	@sh bench/plume/run.sh
 	@sh bench/protect/run.sh
+	@sh bench/follow/run.sh
 	$(GO) run ./bench/store
 
 lint: ## needs golangci-lint
@@ -46,6 +47,9 @@ demo: build
 
 screens: ## every page at 390 and 1280 px, light and dark, in both languages, into ./screens; needs Chromium
 	SAPWARD_SCREENS=$(CURDIR)/screens $(GO) test ./internal/web -count=1 -timeout 30m -run TestPages_AreAccessible
+
+wasm: ## the phone's core anew, from wasm/ and what it imports
+	$(GO) test ./internal/web -count=1 -run TestCore_IsFresh -update-core
 
 clean:
 	rm -rf sapward sapward-demo

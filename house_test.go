@@ -23,9 +23,9 @@ var house = []string{
 	"measure/quantity", "measure/civil", "measure/tree", "measure/sample",
 	"plan/label", "plan/dose", "plan/port", "plan/crew", "plan",
 	"flow/weather", "flow/sap", "flow/plume", "flow/protect", "flow/compare",
-	"apply/fieldlog", "apply/record",
+	"apply/tag", "apply/fieldlog", "apply/record",
 	"follow/health", "follow/decline", "follow/trial",
-	"internal/brief", "internal/app", "internal/store", "internal/store/storetest", "internal/cardfile", "internal/exchange", "internal/draw", "internal/lang", "internal/report", "internal/demo", "internal/web", "internal/cli",
+	"internal/brief", "internal/app", "internal/store", "internal/store/storetest", "internal/cardfile", "internal/exchange", "internal/draw", "internal/lang", "internal/report", "internal/authority", "internal/demo", "internal/web", "internal/cli",
 	"cmd/sapward", "wasm",
 }
 

@@ -62,7 +62,11 @@ type Crew struct {
 	Pilot    *crew.Pilot
 	// Drinks says how many minutes one port of a tree takes to drink its volume,
 	// from the model of uptake; nil, or ok false: the program default.
-	Drinks    func(t *tree.Tree, p Tree) (minutes float64, ok bool)
+	Drinks func(t *tree.Tree, p Tree) (minutes float64, ok bool)
+	// TreatFrom and TreatTo are the treatable hours of the day of work, from the
+	// weather; zero: the whole day. They narrow the card's hours.
+	TreatFrom time.Time
+	TreatTo   time.Time
 	SyringeUL []int64
 	TankUL    int64
 	CarryUL   int64
@@ -298,6 +302,25 @@ func (c Crew) window(r Request, p Plan) (crew.Window, error) {
 			w.TreatTo = to
 		}
 		break
+	}
+	if c.TreatFrom.IsZero() || c.TreatTo.IsZero() {
+		return w, nil
+	}
+	from, to := w.TreatFrom, w.TreatTo
+	if from.IsZero() {
+		from = w.Start
+	}
+	if to.IsZero() {
+		to = w.End
+	}
+	if c.TreatFrom.After(from) {
+		from = c.TreatFrom
+	}
+	if c.TreatTo.Before(to) {
+		to = c.TreatTo
+	}
+	if from.Before(to) { // hours that the working day does not have narrow nothing
+		w.TreatFrom, w.TreatTo = from, to
 	}
 	return w, nil
 }

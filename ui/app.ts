@@ -5,12 +5,16 @@ import { stages } from "./stage";
 import { turns } from "./turn";
 import { editors } from "./editor";
 import { notices } from "./notices";
+import { boards } from "./live";
+import { cards } from "./card";
 
 function prepare(root: ParentNode): void {
   stages(root);
   turns(root);
   editors(root);
   notices(root);
+  boards(root);
+  cards(root, prepare);
 }
 
 document.addEventListener("DOMContentLoaded", () => prepare(document));

@@ -35,6 +35,7 @@ export function editors(root: ParentNode): void {
       gutter.scrollTop = area.scrollTop;
     };
     document.addEventListener("htmx:afterSettle", number);
+    area.addEventListener("read", number);
     area.addEventListener("input", number);
     area.addEventListener("scroll", () => { gutter.scrollTop = area.scrollTop; });
     number();

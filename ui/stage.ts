@@ -22,6 +22,31 @@ export function zoomBox(b: Box, all: Box, factor: number, fx: number, fy: number
   return clampBox({ x: b.x + (b.w - w) * fx, y: b.y + (b.h - h) * fy, w, h }, all);
 }
 
+const ways: Record<string, [number, number]> = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+// beside is the nearest of some things in a direction: what lies ahead, a step
+// aside counting twice.
+export function beside<T extends Element>(from: T, all: T[], [dx, dy]: [number, number]): T | null {
+  const middle = (e: Element): [number, number] => {
+    const r = e.getBoundingClientRect();
+    return [r.x + r.width / 2, r.y + r.height / 2];
+  };
+  const [x, y] = middle(from);
+  let best: T | null = null;
+  let least = Infinity;
+  for (const e of all) {
+    if (e === from) continue;
+    const [ex, ey] = middle(e);
+    const ahead = (ex - x) * dx + (ey - y) * dy;
+    const aside = Math.abs((ex - x) * dy) + Math.abs((ey - y) * dx);
+    if (ahead > 0.5 && ahead + 2 * aside < least) {
+      least = ahead + 2 * aside;
+      best = e;
+    }
+  }
+  return best;
+}
+
 // stages lets a person drag and zoom the drawing inside [data-stage]. Buttons
 // with data-stage-do do the same without dragging (WCAG 2.5.7), arrow keys too.
 export function stages(root: ParentNode): void {
@@ -50,14 +75,24 @@ export function stages(root: ParentNode): void {
     const isWhole = (): boolean => { const [, v] = inSight(); return v.view.w >= v.all.w; };
 
     const held = new Map<number, { x: number; y: number }>();
+    let dragged = false;
     stage.addEventListener("pointerdown", (e) => {
-      if (e.target instanceof Element && e.target.closest("a,button")) return;
+      if (e.target instanceof Element && e.target.closest("button")) return;
+      if (!held.size) dragged = false;
       held.set(e.pointerId, { x: e.clientX, y: e.clientY });
-      stage.setPointerCapture(e.pointerId);
     });
+    stage.addEventListener("dragstart", (e) => e.preventDefault());
+    // a drag that began on a dot does not open it
+    stage.addEventListener("click", (e) => {
+      if (dragged) e.preventDefault();
+      dragged = false;
+    }, true);
     stage.addEventListener("pointermove", (e) => {
       const was = held.get(e.pointerId);
       if (!was) return;
+      if (!dragged && held.size === 1 && Math.hypot(e.clientX - was.x, e.clientY - was.y) < 4) return;
+      if (!dragged) stage.setPointerCapture(e.pointerId);
+      dragged = true;
       const r = rect();
       if (held.size === 1) {
         move(-(e.clientX - was.x) / r.width, -(e.clientY - was.y) / r.height);
@@ -82,6 +117,20 @@ export function stages(root: ParentNode): void {
     }, { passive: false });
     stage.addEventListener("keydown", (e) => {
       const d = 0.15;
+      const dot = e.target instanceof Element ? e.target.closest<SVGAElement>("svg a") : null;
+      if (dot && e.key in ways) { // from dot to dot; one of them is in the tab order
+        e.preventDefault();
+        const next = beside(dot, [...inSight()[0].querySelectorAll<SVGAElement>("a")], ways[e.key]);
+        if (!next) return;
+        dot.setAttribute("tabindex", "-1");
+        next.setAttribute("tabindex", "0");
+        next.focus({ preventScroll: true });
+        const [at, r] = [next.getBoundingClientRect(), rect()];
+        const [x, y] = [(at.x + at.width / 2 - r.x) / r.width, (at.y + at.height / 2 - r.y) / r.height];
+        if (x < 0 || x > 1 || y < 0 || y > 1) move(x - 0.5, y - 0.5);
+        next.scrollIntoView({ block: "nearest" });
+        return;
+      }
       const act: Record<string, () => void> = {
         "+": () => zoom(0.7), "=": () => zoom(0.7), "-": () => zoom(1 / 0.7), "0": whole,
         ArrowLeft: () => move(-d, 0), ArrowRight: () => move(d, 0), ArrowUp: () => move(0, -d), ArrowDown: () => move(0, d),

@@ -35,7 +35,7 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 }
 
 func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	t, _, err := exchange.ReadTreesAs(r, name, match)
+	t, _, err := exchange.ReadInventory(r, name, match)
 	return t, app.Table{}, err
 }
 

@@ -12,6 +12,7 @@ package app
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"sapward/finding"
@@ -102,19 +103,25 @@ type BackupReport struct {
 
 // CheckReport is what a check found.
 type CheckReport struct {
-	Events      int64             `json:"events"`
-	Rows        int64             `json:"rows"`
-	Attachments int               `json:"attachments"`
-	Head        string            `json:"head"`
-	Findings    []finding.Finding `json:"findings"`
+	Events      int64  `json:"events"`
+	Rows        int64  `json:"rows"`
+	Attachments int    `json:"attachments"`
+	Head        string `json:"head"`
+	// Newest says what the file beside the database tells of the newest event:
+	// confirmed, gone, other, unreadable; empty where there is no such file, as in
+	// a backup, whose manifest tells it.
+	Newest   string            `json:"newest,omitempty"`
+	Findings []finding.Finding `json:"findings"`
 }
 
 // Config is what an App is made of. Store, Now, NewID and Random are required.
 type Config struct {
 	Store      Store
-	Keeper     Keeper // nil: no backup and check from the app
+	Keeper     Keeper   // nil: no backup and check from the app
+	Sessions   Sessions // nil: sign-ins last as long as the process
 	CardReader CardReader
 	Tables     TableReader
+	Weather    WeatherReader    // nil: drafts take no weather
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -124,8 +131,13 @@ type Config struct {
 // App is the use cases. It is safe for concurrent use.
 type App struct {
 	Config
-	cache cache
-	token ownerToken
+	cache  cache
+	days   liveDays
+	live   hub
+	desks  sync.Mutex
+	wx     weatherDays
+	models models
+	token  ownerToken
 }
 
 // New returns the use cases over a store.

@@ -31,9 +31,46 @@ var attachable = map[string]bool{
 	"application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": true,
 }
 
+// besides are the types of things that files are kept beside.
+var besides = map[Type]bool{
+	TypeEstate: true, TypeBlock: true, TypeTree: true, TypeWound: true, TypeCard: true, TypeDraft: true, TypePlan: true, TypeGate: true,
+	TypeApplication: true, TypePerson: true,
+}
+
+// mayBeside is the gate of use cases on files beside a thing. What belongs to an
+// estate asks for the role there, a card for a role on any estate. A person's
+// files are for the person and for owners of everything: a certificate is
+// nobody else's business.
+func (a *App) mayBeside(ctx context.Context, actor Actor, method string, of Type, id string) error {
+	if err := a.mayOn(ctx, actor, method, of, id); err != nil {
+		return err
+	}
+	switch {
+	case !besides[of]:
+		return usage("attach-not-here", nil)
+	case of == TypePerson:
+		return a.selfOrOwner(ctx, actor, id)
+	case of == TypeCard && method != "Attachments" && method != "OpenAttachment":
+		return a.may(ctx, actor, "ChangeCard", "") // what is kept beside a card is part of it
+	}
+	return nil
+}
+
+// mayFile is mayBeside for a file that is kept already.
+func (a *App) mayFile(ctx context.Context, actor Actor, method, id string) (Attachment, error) {
+	if err := a.mayOn(ctx, actor, method, TypeAttachment, id); err != nil {
+		return Attachment{}, err
+	}
+	at, err := get[AttachmentFacts](ctx, a.Store, TypeAttachment, id)
+	if err == nil {
+		err = a.mayBeside(ctx, actor, method, at.Facts.Of, at.Parent)
+	}
+	return at, err
+}
+
 // Attachments returns the files kept beside a thing.
 func (a *App) Attachments(ctx context.Context, actor Actor, of Type, id string) ([]Attachment, error) {
-	if err := a.mayOn(ctx, actor, "Attachments", of, id); err != nil {
+	if err := a.mayBeside(ctx, actor, "Attachments", of, id); err != nil {
 		return nil, err
 	}
 	return list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: id})
@@ -41,7 +78,7 @@ func (a *App) Attachments(ctx context.Context, actor Actor, of Type, id string) 
 
 // Attach keeps a file beside a thing.
 func (a *App) Attach(ctx context.Context, actor Actor, of Type, id, name, mediaType, note string, r io.Reader) (Attachment, error) {
-	if err := a.mayOn(ctx, actor, "Attach", of, id); err != nil {
+	if err := a.mayBeside(ctx, actor, "Attach", of, id); err != nil {
 		return Attachment{}, err
 	}
 	f := AttachmentFacts{Name: name, Type: mediaType, Of: of, Note: note}
@@ -70,12 +107,9 @@ func (a *App) Attach(ctx context.Context, actor Actor, of Type, id, name, mediaT
 
 // OpenAttachment opens a kept file; the caller closes it.
 func (a *App) OpenAttachment(ctx context.Context, actor Actor, id string) (Attachment, io.ReadSeekCloser, error) {
-	if err := a.mayOn(ctx, actor, "OpenAttachment", TypeAttachment, id); err != nil {
-		return Attachment{}, nil, err
-	}
-	at, err := get[AttachmentFacts](ctx, a.Store, TypeAttachment, id)
+	at, err := a.mayFile(ctx, actor, "OpenAttachment", id)
 	if err != nil {
-		return at, nil, err
+		return Attachment{}, nil, err
 	}
 	f, err := a.Store.OpenFile(ctx, at.Facts.Hash)
 	return at, f, err
@@ -83,7 +117,7 @@ func (a *App) OpenAttachment(ctx context.Context, actor Actor, id string) (Attac
 
 // RetireAttachment takes a file out of the lists; its bytes stay.
 func (a *App) RetireAttachment(ctx context.Context, actor Actor, id string, version int, reason string) (Stamp, error) {
-	if err := a.mayOn(ctx, actor, "RetireAttachment", TypeAttachment, id); err != nil {
+	if _, err := a.mayFile(ctx, actor, "RetireAttachment", id); err != nil {
 		return Stamp{}, err
 	}
 	return a.retire(ctx, actor, TypeAttachment, id, version, reason)

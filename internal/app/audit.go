@@ -129,8 +129,8 @@ func (a *App) History(ctx context.Context, actor Actor, t Type, id string) ([]Ev
 	return events, err
 }
 
-// Search finds estates, blocks, trees, cards and plans by name or tag, at most
-// limit, among those the actor may see.
+// Search finds estates, blocks, trees, cards and plans by how their name, tag or
+// species begins, at most limit, among those the actor may see.
 func (a *App) Search(ctx context.Context, actor Actor, text string, limit int) ([]Hit, error) {
 	if err := a.may(ctx, actor, "Search", ""); err != nil {
 		return nil, err
@@ -146,26 +146,16 @@ func (a *App) Search(ctx context.Context, actor Actor, text string, limit int) (
 	if err != nil {
 		return nil, err
 	}
-	mine := map[string]bool{"": true}
+	q := SearchQuery{Text: text, Limit: limit}
 	for _, e := range estates {
-		mine[e.ID] = true
+		q.Estates = append(q.Estates, e.ID)
 	}
-	hits, err := a.Store.Search(ctx, text, 10*limit)
-	if err != nil {
-		return nil, err
-	}
-	out := []Hit{}
-	for _, h := range hits {
-		if mine[h.Estate] && len(out) < limit {
-			out = append(out, h)
-		}
-	}
-	return out, nil
+	return a.Store.Search(ctx, q)
 }
 
 // signed are types whose events are signed in some way: they are withdrawn or
 // corrected, not undone.
-var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
+var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
 
 // doing names, for each type of thing, the use case that changes it.
 var doing = map[Type]string{

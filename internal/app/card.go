@@ -102,8 +102,8 @@ type FieldChange struct{ Path, Old, New string }
 // maxCardText bounds a card's text; a card of twenty uses is about 20 kB.
 const maxCardText = 256 << 10
 
-// read reads a card's text and all that is wrong with its content.
-func (a *App) read(text string) (CardReading, error) {
+// readAnew reads a card's text and all that is wrong with its content.
+func (a *App) readAnew(text string) (CardReading, error) {
 	var r CardReading
 	if len(text) > maxCardText {
 		return r, usage("field-long", finding.Args{"field_by": finding.Text("field-card"), "most": finding.Count(maxCardText)})

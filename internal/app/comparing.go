@@ -28,7 +28,9 @@ func (f *ModelFacts) tidy(faults *finding.Faults) {
 // CompareMethods sets injection beside infusion for a draft: both methods of its
 // card over its block, followed by the model of the movement. The request brings
 // the season's days and what is known of the active; block, plan and crew come
-// from the draft. Faults are those of the draft and of compare.Make.
+// from the draft. What was worked out from the same content lately is not worked
+// out again, and one person works out one at a time. Faults are those of the
+// draft and of compare.Make.
 func (a *App) CompareMethods(ctx context.Context, actor Actor, draft string, q compare.Request) (*compare.Document, error) {
 	if err := a.mayOn(ctx, actor, "CompareMethods", TypeDraft, draft); err != nil {
 		return nil, err
@@ -48,12 +50,12 @@ func (a *App) CompareMethods(ctx context.Context, actor Actor, draft string, q c
 	q.Plan, q.Block = o.Request, b.trees
 	q.Plan.Method = ""
 	q.Seed = o.Request.Seed
+	settings, err := a.settings(ctx)
+	if err != nil {
+		return nil, err
+	}
 	if len(b.trees) <= EquipLimit {
 		c, err := o.Inputs.Crew.Plan()
-		if err != nil {
-			return nil, err
-		}
-		settings, err := a.settings(ctx)
 		if err != nil {
 			return nil, err
 		}
@@ -63,5 +65,8 @@ func (a *App) CompareMethods(ctx context.Context, actor Actor, draft string, q c
 		c.Delivery = "" // each method in its own way
 		q.Crew = &c
 	}
-	return compare.Make(q)
+	in := modelInputs{Engine: a.Engine, Card: o.Card.Hash, Check: string(o.CardCheck), Inputs: o.Inputs, Settings: settings.Facts,
+		Tree: q.Tree, Active: q.Active, HorizonD: q.HorizonD, StartH: q.StartH, Target: q.Target, CrownBaseM: q.CrownBaseM, HeadKPa: q.HeadKPa,
+		Draws: q.Draws, Facts: q.Facts, Days: q.Days, Assays: q.Assays, AssayMethod: q.AssayMethod}
+	return a.models.take(ctx, actor.Person, in.key(), func() (*compare.Document, error) { return compare.Make(q) })
 }

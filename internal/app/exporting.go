@@ -43,10 +43,15 @@ func (a *App) Export(ctx context.Context, actor Actor, estate string, to Archive
 	if err != nil {
 		return err
 	}
+	places := map[string]place{estate: {"", e.Facts.Name}}
 	for i, b := range blocks {
-		if err := a.exportBlock(ctx, folderName(i+1, b.Facts.Name), b, to, tables); err != nil {
+		if err := a.exportBlock(ctx, folderName(i+1, b.Facts.Name), b, to, tables, places); err != nil {
 			return err
 		}
+	}
+	files, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Estate: estate})
+	if err != nil {
+		return err
 	}
 	cards, err := a.cards(ctx, true)
 	if err != nil {
@@ -65,6 +70,17 @@ func (a *App) Export(ctx context.Context, actor Actor, estate string, to Archive
 			}
 		}
 	}
+	for i, c := range cards {
+		beside, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: c.ID})
+		if err != nil {
+			return err
+		}
+		places[c.ID] = place{"cards/" + folderName(i+1, c.Facts.Product) + "/", c.Facts.Product}
+		files = append(files, beside...)
+	}
+	if err := a.exportFiles(ctx, files, to, places); err != nil {
+		return err
+	}
 	return to.File("events.jsonl", func(w io.Writer) error {
 		enc := json.NewEncoder(w)
 		enc.SetEscapeHTML(false)
@@ -77,7 +93,106 @@ func (a *App) Export(ctx context.Context, actor Actor, estate string, to Archive
 	})
 }
 
-func (a *App) exportBlock(ctx context.Context, dir string, b Block, to Archive, tables ExportWriter) error {
+// place is where an export puts the files kept beside a thing, and how it names
+// the thing.
+type place struct{ dir, name string }
+
+// exportedFile is a line of files.json: a file and what it is kept beside.
+type exportedFile struct {
+	Path string `json:"path"`
+	Name string `json:"name"`
+	Type string `json:"type"`
+	Size int64  `json:"size"`
+	Hash string `json:"sha256"`
+	Of   Type   `json:"of"`
+	By   string `json:"of_name,omitempty"`
+	Note string `json:"note,omitempty"`
+	At   string `json:"at"`
+}
+
+// exportFiles writes the files kept beside things, each in the folder of its
+// thing, and a list of them. A file of a thing that is out of
+// use stands under other.
+func (a *App) exportFiles(ctx context.Context, files []Attachment, to Archive, places map[string]place) error {
+	if len(files) == 0 {
+		return nil
+	}
+	var listed []exportedFile
+	once := map[string]bool{}
+	for _, f := range files {
+		p, known := places[f.Parent]
+		if !known {
+			p = place{"other/", ""}
+		}
+		name := p.dir + "files/" + f.Facts.Hash[:12] + "-" + safeName(f.Facts.Name)
+		listed = append(listed, exportedFile{Path: name, Name: f.Facts.Name, Type: f.Facts.Type, Size: f.Facts.Size, Hash: f.Facts.Hash, Of: f.Facts.Of, By: p.name, Note: f.Facts.Note, At: f.At.UTC().Format(TimeForm)})
+		if once[name] { // the same bytes under the same name beside the same thing
+			continue
+		}
+		once[name] = true
+		if err := a.exportFile(ctx, to, name, f.Facts.Hash); err != nil {
+			return err
+		}
+	}
+	return to.File("files.json", writeJSON(listed))
+}
+
+func (a *App) exportFile(ctx context.Context, to Archive, name, hash string) error {
+	r, err := a.Store.OpenFile(ctx, hash)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return to.File(name, func(w io.Writer) error { _, err := io.Copy(w, r); return err })
+}
+
+// exportPlaces says where the files of a block's things go.
+func (a *App) exportPlaces(ctx context.Context, dir string, b Block, places map[string]place) error {
+	places[b.ID] = place{dir + "/", b.Facts.Name}
+	trees := map[string]string{} // tree -> folder
+	n := 0
+	err := a.Store.EachTree(ctx, b.ID, func(states []State) error {
+		facts, err := decodeAll[TreeFacts](states)
+		for i, f := range facts {
+			n++
+			at := dir + "/trees/" + folderName(n, f.Tag) + "/"
+			trees[states[i].ID] = f.Tag
+			places[states[i].ID] = place{at, f.Tag}
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	wounds, err := a.Store.BlockWounds(ctx, b.ID)
+	if err != nil {
+		return err
+	}
+	for _, w := range wounds {
+		if tag, there := trees[w.Parent]; there {
+			places[w.ID] = place{places[w.Parent].dir + "wounds/", tag}
+		}
+	}
+	for _, t := range []Type{TypeDraft, TypeApplication} {
+		things, err := list[struct {
+			Name    string `json:"name"`
+			Product string `json:"product"`
+		}](ctx, a.Store, Query{Type: t, Parent: b.ID, Retired: true})
+		if err != nil {
+			return err
+		}
+		for i, x := range things {
+			name := x.Facts.Name
+			if name == "" {
+				name = x.Facts.Product
+			}
+			places[x.ID] = place{dir + "/" + string(t) + "s/" + folderName(i+1, name) + "/", name}
+		}
+	}
+	return nil
+}
+
+func (a *App) exportBlock(ctx context.Context, dir string, b Block, to Archive, tables ExportWriter, places map[string]place) error {
 	g, err := a.gather(ctx, b.ID)
 	if err != nil {
 		return err
@@ -107,33 +222,21 @@ func (a *App) exportBlock(ctx context.Context, dir string, b Block, to Archive, 
 	if err != nil {
 		return err
 	}
-	copyFile := func(name, hash string) error {
-		r, err := a.Store.OpenFile(ctx, hash)
+	for i, p := range plans {
+		at := dir + "/plans/" + folderName(i+1, p.Facts.On)
+		if err := errors.Join(a.exportFile(ctx, to, at+"/plan.json", p.Facts.Document.Hash), a.exportFile(ctx, to, at+"/inputs.json", p.Facts.Inputs.Hash)); err != nil {
+			return err
+		}
+		places[p.ID] = place{at + "/", p.Facts.Name}
+		gates, err := a.Store.States(ctx, Query{Type: TypeGate, Parent: p.ID, Retired: true})
 		if err != nil {
 			return err
 		}
-		defer r.Close()
-		return to.File(name, func(w io.Writer) error { _, err := io.Copy(w, r); return err })
-	}
-	for i, p := range plans {
-		at := dir + "/plans/" + folderName(i+1, p.Facts.On)
-		if err := errors.Join(copyFile(at+"/plan.json", p.Facts.Document.Hash), copyFile(at+"/inputs.json", p.Facts.Inputs.Hash)); err != nil {
-			return err
+		for _, g := range gates {
+			places[g.ID] = place{at + "/gates/", p.Facts.Name}
 		}
 	}
-	files, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Estate: b.Estate})
-	if err != nil {
-		return err
-	}
-	for _, f := range files {
-		if of := f.Parent; of != b.ID {
-			continue
-		}
-		if err := copyFile(dir+"/files/"+f.Facts.Hash[:12]+"-"+safeName(f.Facts.Name), f.Facts.Hash); err != nil {
-			return err
-		}
-	}
-	return nil
+	return a.exportPlaces(ctx, dir, b, places)
 }
 
 func writeJSON(v any) func(io.Writer) error {

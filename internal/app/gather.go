@@ -7,21 +7,39 @@ import (
 	"sync"
 
 	"sapward/finding"
+	"sapward/measure/sample"
 	"sapward/measure/tree"
 )
 
-// cached is a block's trees and wounds as they stood at a mark.
-type cached struct {
-	mark int64
-	gathered
+// cache keeps the blocks last planned, so that playing with a draft does not
+// read ten thousand trees at every key, and what pages show of the blocks last
+// looked at. What is in it is never changed.
+type cache struct {
+	blocks  recent[gathered]
+	places  recent[[]Place]
+	samples recent[sampled]
+	worked  memo[Outcome]
+	signed  memo[signedPlan]
+	cards   memo[CardReading]
 }
 
-// cache keeps the blocks last planned, so that playing with a draft does not
-// read ten thousand trees at every key. What is in it is never changed.
-type cache struct {
-	mu     sync.Mutex
-	blocks map[string]cached
-	order  []string
+// sampled is what a block's taped trunks tell, for the options it was asked with.
+type sampled struct {
+	options sample.Options
+	view    SampleView
+}
+
+// recent keeps one thing of each of the blocks last asked for, as it stood at a
+// mark.
+type recent[T any] struct {
+	mu    sync.Mutex
+	by    map[string]marked[T]
+	order []string
+}
+
+type marked[T any] struct {
+	mark int64
+	it   T
 }
 
 // Bounds of the cache.
@@ -30,30 +48,55 @@ const (
 	maxCachedTrees  = 200_000
 )
 
-func (c *cache) get(block string, mark int64) (gathered, bool) {
+func (c *recent[T]) get(block string, mark int64) (T, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	b, ok := c.blocks[block]
-	return b.gathered, ok && b.mark == mark
+	m, ok := c.by[block]
+	return m.it, ok && m.mark == mark
 }
 
-func (c *cache) put(block string, mark int64, g gathered) {
-	if len(g.trees) > maxCachedTrees {
-		return
-	}
+func (c *recent[T]) put(block string, mark int64, it T) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.blocks == nil {
-		c.blocks = map[string]cached{}
+	if c.by == nil {
+		c.by = map[string]marked[T]{}
 	}
-	if _, there := c.blocks[block]; !there {
+	if _, there := c.by[block]; !there {
 		if len(c.order) == maxCachedBlocks {
-			delete(c.blocks, c.order[0])
+			delete(c.by, c.order[0])
 			c.order = c.order[1:]
 		}
 		c.order = append(c.order, block)
 	}
-	c.blocks[block] = cached{mark, g}
+	c.by[block] = marked[T]{mark, it}
+}
+
+// places returns a block's trees in narrow rows, and the mark they stood at.
+func (a *App) places(ctx context.Context, block string) ([]Place, int64, error) {
+	mark, err := a.Store.BlockMark(ctx, block)
+	if err != nil {
+		return nil, 0, err
+	}
+	if p, ok := a.cache.places.get(block, mark); ok {
+		return p, mark, nil
+	}
+	p, err := a.Store.Places(ctx, block)
+	if err == nil && len(p) <= maxCachedTrees {
+		a.cache.places.put(block, mark, p)
+	}
+	return p, mark, err
+}
+
+// sampled is sampleOf for places at a mark, kept for the next who asks.
+func (c *cache) sampled(block string, mark int64, so sample.Options, places []Place) (SampleView, error) {
+	if s, ok := c.samples.get(block, mark); ok && s.options == so {
+		return s.view, nil
+	}
+	v, err := sampleOf(places, so)
+	if err == nil && len(places) <= maxCachedTrees {
+		c.samples.put(block, mark, sampled{so, v})
+	}
+	return v, err
 }
 
 // gather reads a block's trees, wounds and earlier treatments.
@@ -70,14 +113,16 @@ func (a *App) gather(ctx context.Context, block string) (gathered, error) {
 	if err != nil {
 		return gathered{}, err
 	}
-	g, ok := a.cache.get(block, mark)
+	g, ok := a.cache.blocks.get(block, mark)
 	if !ok {
 		if g, err = a.gatherTrees(ctx, block); err != nil {
 			return g, err
 		}
-		a.cache.put(block, mark, g)
+		if len(g.trees) <= maxCachedTrees {
+			a.cache.blocks.put(block, mark, g)
+		}
 	}
-	g.inputs.Block, g.inputs.Estate = b.Facts, e.Facts
+	g.mark, g.inputs.Block, g.inputs.Estate = mark, b.Facts, e.Facts
 	apps, err := list[ApplicationFacts](ctx, a.Store, Query{Type: TypeApplication, Parent: block})
 	if err != nil {
 		return g, err

@@ -58,7 +58,11 @@ func (a *App) PreviewImport(ctx context.Context, actor Actor, block, kind, name 
 	if err := a.mayOn(ctx, actor, "PreviewImport", TypeBlock, block); err != nil {
 		return ImportPreview{}, err
 	}
-	im, err := a.importing(ctx, a.Store, block, kind, name, r, match)
+	in, err := a.readRows(kind, name, r, match)
+	if err != nil {
+		return a.shown(kind, in).preview, err
+	}
+	im, err := a.importing(ctx, a.Store, block, kind, in)
 	return im.preview, err
 }
 
@@ -71,8 +75,13 @@ func (a *App) Import(ctx context.Context, actor Actor, block, kind, name string,
 		return ImportResult{}, err
 	}
 	var out ImportResult
-	err := a.Store.InTx(ctx, func(tx Tx) error {
-		im, err := a.importing(ctx, tx, block, kind, name, r, match)
+	in, err := a.readRows(kind, name, r, match)
+	if err != nil {
+		out.ImportPreview = a.shown(kind, in).preview
+		return out, err
+	}
+	err = a.Store.InTx(ctx, func(tx Tx) error {
+		im, err := a.importing(ctx, tx, block, kind, in)
 		out.ImportPreview = im.preview
 		if err != nil || len(im.changes) == 0 {
 			return err
@@ -115,63 +124,71 @@ func (a *App) standing(ctx context.Context, r Reader, block string) (standing, e
 	return s, err
 }
 
-func (a *App) importing(ctx context.Context, r Reader, block, kind, name string, in io.Reader, match Columns) (imported, error) {
-	im := imported{preview: ImportPreview{Kind: kind}}
-	if kind == TableTrees {
-		im.preview.Names = a.Tables.Names()
-		trees, table, err := a.Tables.Trees(in, name, match)
-		im.preview.Table = table
-		if err != nil {
-			return im, err
-		}
-		s, err := a.standing(ctx, r, block)
-		if err != nil {
-			return im, err
-		}
-		return im, im.trees(s, block, trees)
-	}
+// rows are what a table of one kind holds.
+type rows struct {
+	trees     []tree.Tree
+	table     Table // of trees
+	wounds    []tree.Wound
+	limbs     []tree.Limb
+	obstacles []tree.Obstacle
+	history   []tree.Treatment
+}
+
+// readRows reads a table, before anything that is kept is looked at: a large one
+// takes a while, and others write meanwhile.
+func (a *App) readRows(kind, name string, in io.Reader, match Columns) (r rows, err error) {
 	switch kind {
-	case TableWounds, TableLimbs, TableObstacles, TableHistory:
+	case TableTrees:
+		r.trees, r.table, err = a.Tables.Trees(in, name, match)
+	case TableWounds:
+		r.wounds, err = a.Tables.Wounds(in, name)
+	case TableLimbs:
+		r.limbs, err = a.Tables.Limbs(in, name)
+	case TableObstacles:
+		r.obstacles, err = a.Tables.Obstacles(in, name)
+	case TableHistory:
+		r.history, err = a.Tables.History(in, name)
 	default:
-		return im, usage("import-kind", finding.Args{"text": finding.Text(clip(kind))})
+		err = usage("import-kind", finding.Args{"text": finding.Text(clip(kind))})
 	}
+	return r, err
+}
+
+// importing compares what a table holds with what stands in the block.
+func (a *App) importing(ctx context.Context, r Reader, block, kind string, in rows) (imported, error) {
+	im := a.shown(kind, in)
 	s, err := a.standing(ctx, r, block)
 	if err != nil {
 		return im, err
 	}
 	switch kind {
+	case TableTrees:
+		return im, im.trees(s, block, in.trees)
 	case TableWounds:
-		rows, err := a.Tables.Wounds(in, name)
-		if err != nil {
-			return im, err
-		}
 		have, err := r.BlockWounds(ctx, block)
 		if err != nil {
 			return im, err
 		}
-		return im, im.wounds(s, rows, have)
+		return im, im.wounds(s, in.wounds, have)
 	case TableLimbs:
-		rows, err := a.Tables.Limbs(in, name)
-		if err != nil {
-			return im, err
-		}
-		return im, im.limbs(s, rows)
+		return im, im.limbs(s, in.limbs)
 	case TableObstacles:
-		rows, err := a.Tables.Obstacles(in, name)
-		if err != nil {
-			return im, err
-		}
-		return im, im.obstacles(s, rows)
-	}
-	rows, err := a.Tables.History(in, name)
-	if err != nil {
-		return im, err
+		return im, im.obstacles(s, in.obstacles)
 	}
 	have, err := list[ApplicationFacts](ctx, r, Query{Type: TypeApplication, Parent: block})
 	if err != nil {
 		return im, err
 	}
-	return im, im.history(s, block, rows, have)
+	return im, im.history(s, block, in.history, have)
+}
+
+// shown is what a preview says of the file itself.
+func (a *App) shown(kind string, in rows) imported {
+	im := imported{preview: ImportPreview{Kind: kind, Table: in.table}}
+	if kind == TableTrees {
+		im.preview.Names = a.Tables.Names()
+	}
+	return im
 }
 
 // maxExamples bounds the trees a preview shows.
@@ -249,7 +266,7 @@ func merge(old, f TreeFacts) TreeFacts {
 	if f.Lat != nil {
 		out.Lat, out.Lon = f.Lat, f.Lon
 	}
-	out.Stems = append([]StemFacts{}, old.Stems...)
+	out.Stems = append([]StemFacts(nil), old.Stems...)
 	for _, s := range f.Stems {
 		at := -1
 		for i := range out.Stems {
@@ -262,6 +279,9 @@ func merge(old, f TreeFacts) TreeFacts {
 			continue
 		}
 		o := &out.Stems[at]
+		if !s.Measured() { // an empty cell leaves the reading that is kept
+			s.DiameterCM, s.GirthCM = o.DiameterCM, o.GirthCM
+		}
 		if s.DiameterCM != o.DiameterCM || s.GirthCM != o.GirthCM { // another reading: who and when are not known
 			o.On, o.Taker, o.Instrument = "", "", ""
 		}

@@ -109,6 +109,7 @@ var Permissions = map[string]rule{
 	"Draft":          {Viewer, there},
 	"AddDraft":       {Adviser, there},
 	"SaveDraft":      {Adviser, there},
+	"KeepWeather":    {Adviser, there},
 	"AnswerFact":     {Adviser, there},
 	"RetireDraft":    {Adviser, there},
 	"ApprovePlan":    {Adviser, there},
@@ -117,6 +118,24 @@ var Permissions = map[string]rule{
 	"WithdrawPlan":   {Adviser, there},
 	"Gate":           {Viewer, there},
 	"KeepGate":       {CrewLead, there},
+
+	"Days":          {Viewer, there},
+	"Day":           {Viewer, there},
+	"OpenDay":       {CrewLead, there},
+	"ChangeDay":     {CrewLead, there},
+	"CloseDay":      {CrewLead, there},
+	"WatchDay":      {Viewer, there},
+	"AddPhone":      {CrewLead, there},
+	"RevokePhone":   {CrewLead, there},
+	"NoteAll":       {Crew, there},
+	"Note":          {Crew, there},      // a decision or a slip taken back: crew lead; decided inside
+	"Joinable":      {Nobody, anywhere}, // the code is the key
+	"Join":          {Nobody, anywhere},
+	"Phone":         {Nobody, anywhere}, // the phone's token is the key, here and below
+	"PhonePack":     {Nobody, anywhere},
+	"PhoneExchange": {Nobody, anywhere},
+	"PhotoState":    {Nobody, anywhere},
+	"PutPhoto":      {Nobody, anywhere},
 
 	"Applications":      {Viewer, there},
 	"AddApplication":    {CrewLead, there},

@@ -14,6 +14,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"sapward/apply/fieldlog"
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/internal/app"
@@ -77,10 +78,15 @@ func wanted() map[string]asks {
 		"RetireCard": anywhere(app.Adviser, "c", stale, ""), "RestoreCard": anywhere(app.Adviser, "c", stale),
 
 		"Plans": there(app.Viewer, "b"), "TryPlan": there(app.Viewer, "b", app.DraftFacts{}), "Draft": there(app.Viewer, "d"), "CompareMethods": there(app.Viewer, "d", compare.Request{}),
-		"AddDraft": there(app.Adviser, "b", app.DraftFacts{Name: strings.Repeat("x", 100)}), "SaveDraft": there(app.Adviser, "d", stale, app.DraftFacts{}),
+		"AddDraft": there(app.Adviser, "b", app.DraftFacts{Name: strings.Repeat("x", 100)}), "SaveDraft": there(app.Adviser, "d", stale, app.DraftFacts{}), "KeepWeather": there(app.Adviser, "d", stale, app.WeatherFacts{}, strings.NewReader("")),
 		"AnswerFact": there(app.Adviser, "d", stale, "x", "y"), "RetireDraft": there(app.Adviser, "d", stale), "ApprovePlan": there(app.Adviser, "d", stale),
 		"Plan": there(app.Viewer, "p"), "PlanDocument": there(app.Viewer, "p"), "WithdrawPlan": there(app.Adviser, "p", stale, "x"),
 		"Gate": there(app.Viewer, "p", brief.Gate{}), "KeepGate": there(app.CrewLead, "p", brief.Gate{}),
+
+		"Days": there(app.Viewer, "p"), "Day": there(app.Viewer, "y"), "OpenDay": there(app.CrewLead, "p", app.DayOrder{}), "ChangeDay": there(app.CrewLead, "y", stale, app.DayOrder{}), "CloseDay": there(app.CrewLead, "y", stale),
+		"WatchDay": there(app.Viewer, "y"), "AddPhone": there(app.CrewLead, "y", "no such person"), "RevokePhone": there(app.CrewLead, "q", "lost"), "Note": there(app.Crew, "y", fieldlog.Event{}, false), "NoteAll": there(app.Crew, "y", []fieldlog.Event{{}}),
+		"Joinable": anywhere(app.Nobody, "x"), "Join": anywhere(app.Nobody, "x"), "Phone": anywhere(app.Nobody, "x"), "PhonePack": anywhere(app.Nobody, "x"), "PhoneExchange": anywhere(app.Nobody, "x", app.Exchange{}),
+		"PhotoState": anywhere(app.Nobody, "x", "y"), "PutPhoto": anywhere(app.Nobody, "x", "y", "", int64(0), int64(1), none),
 
 		"Applications": there(app.Viewer, "b"), "AddApplication": there(app.CrewLead, "b", app.ApplicationFacts{}),
 		"ChangeApplication": there(app.CrewLead, "a", stale, app.ApplicationFacts{}, ""), "RetireApplication": there(app.CrewLead, "a", stale, ""),
@@ -149,6 +155,8 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypeDraft, "d", "e", "b", `{}`)
 	add(app.TypePlan, "p", "e", "b", `{}`)
 	add(app.TypeApplication, "a", "e", "b", `{}`)
+	add(app.TypeDay, "y", "e", "p", `{"closed_at":"2026-06-01T12:00:00Z"}`)
+	add(app.TypePhone, "q", "e", "y", `{}`)
 	add(app.TypeAttachment, "f", "e", "t", `{}`)
 	add(app.TypePerson, "other", "", "", `{"name":"somebody else"}`)
 	people := []someone{{name: "local", actor: app.Local()}, {name: "zero actor"}, {name: "unknown person", actor: app.Actor{Person: "unheard of"}}}

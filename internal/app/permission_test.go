@@ -12,6 +12,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"sapward/apply/fieldlog"
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/internal/app"
@@ -30,7 +31,7 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	return app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}, err
 }
 func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	x, _, err := exchange.ReadTreesAs(r, name, match)
+	x, _, err := exchange.ReadInventory(r, name, match)
 	return x, app.Table{}, err
 }
 func (readers) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
@@ -69,6 +70,7 @@ type world struct {
 	estate, block, tree, wound, card, hash, draft, plan, application, person string
 	people                                                                   map[app.Role]app.Actor
 	stranger                                                                 app.Actor // owner of another estate
+	day, phone                                                               string
 }
 
 func newWorld(t *testing.T) *world {
@@ -94,6 +96,13 @@ func newWorld(t *testing.T) *world {
 	}
 	w.estate, w.block, w.tree, w.wound, w.card = one(app.TypeEstate).ID, one(app.TypeBlock).ID, one(app.TypeTree).ID, one(app.TypeWound).ID, one(app.TypeCard).ID
 	w.draft, w.plan, w.application = one(app.TypeDraft).ID, one(app.TypePlan).ID, one(app.TypeApplication).ID
+	d := openDay(t, w.App, w.draft)
+	ph, _, err := w.AddPhone(ctx, me, d.ID, d.Facts.People[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.day, w.phone = d.ID, ph.ID
+	w.draft = one(app.TypeDraft).ID
 	other, err := w.AddEstate(ctx, me, app.EstateFacts{Name: "Another invented estate"})
 	if err != nil {
 		t.Fatal(err)
@@ -138,8 +147,10 @@ func (w *world) examples() map[string][]any {
 		"MeasureTree": {w.tree, v, []app.StemFacts{}, ""}, "RateTree": {w.tree, v, "healthy", "", ""}, "RetireTree": {w.tree, v, ""}, "RestoreTree": {w.tree, v},
 		"AddWound": {w.tree, app.WoundFacts{}}, "ChangeWound": {w.wound, v, app.WoundFacts{}, ""}, "RetireWound": {w.wound, v, ""},
 		"Cards": {}, "Card": {w.card}, "TryCard": {""}, "AddCard": {""}, "ChangeCard": {w.card, v, "", ""}, "CheckCard": {w.card, "nohash", ""}, "CardChanges": {w.card, "a", "b"}, "RetireCard": {w.card, v, ""}, "RestoreCard": {w.card, v},
-		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
+		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "KeepWeather": {w.draft, v, app.WeatherFacts{}, strings.NewReader("")}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
 		"ApprovePlan": {w.draft, v}, "Plan": {w.plan}, "PlanDocument": {w.plan}, "WithdrawPlan": {w.plan, v, "x"}, "Gate": {w.plan, brief.Gate{}}, "KeepGate": {w.plan, brief.Gate{On: "1999-01-01"}},
+		"Days": {w.plan}, "Day": {w.day}, "OpenDay": {w.plan, app.DayOrder{}}, "ChangeDay": {w.day, v, app.DayOrder{}}, "CloseDay": {w.day, v}, "WatchDay": {w.day}, "AddPhone": {w.day, "none"}, "RevokePhone": {w.phone, "lost"},
+		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},

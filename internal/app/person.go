@@ -468,7 +468,8 @@ func (a *App) amendPerson(ctx context.Context, actor Actor, id string, version i
 	return v, err
 }
 
-// RetirePerson ends a person's sign-in; what the person did stays named.
+// RetirePerson ends a person's sign-in and sessions; what the person did stays
+// named.
 func (a *App) RetirePerson(ctx context.Context, actor Actor, id string, version int, reason string) (Stamp, error) {
 	if err := a.may(ctx, actor, "RetirePerson", ""); err != nil {
 		return Stamp{}, err
@@ -476,7 +477,11 @@ func (a *App) RetirePerson(ctx context.Context, actor Actor, id string, version 
 	if id == actor.Person {
 		return Stamp{}, usage("person-self", nil)
 	}
-	return a.retire(ctx, actor, TypePerson, id, version, reason)
+	out, err := a.retire(ctx, actor, TypePerson, id, version, reason)
+	if err == nil && a.Sessions != nil {
+		err = a.Sessions.EndSessions(ctx, id, "")
+	}
+	return out, err
 }
 
 // Grant gives a person a role on an estate, in place of an earlier one. Only an

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"encoding/json"
 	"io"
 	"time"
 
@@ -158,6 +157,7 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	in := &o.Inputs
 	in.Schema, in.Verified, in.Checked = InputsSchema, reading.Card.Verified, o.CardCheck
 	in.Brief, in.Crew = in.fill(f.Brief, f.Crew, len(b.trees))
+	in.Weather = f.Weather
 	r, err := in.Brief.Request()
 	faults := finding.AsFaults(err)
 	c, err := in.Crew.Plan()
@@ -168,7 +168,7 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	if r.Seed == 0 {
 		r.Seed, in.Brief.Seed = 1, 1
 	}
-	r.Engine, r.CardHash, r.Card, r.Climber = a.Engine, card.Facts.Hash, reading.Card, in.Crew.Climber
+	r.Engine, r.CardHash, r.Card, r.Climber = a.Engine, card.Facts.Hash, reading.Card, in.Crew.Aloft()
 	r.Wounds, r.Limbs, r.Obstacles = b.wounds, b.limbs, b.obstacles
 	for _, x := range in.Applications {
 		r.History = append(r.History, x.treatment(in.Block.Name)...)
@@ -181,7 +181,22 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 		return o, err
 	}
 	o.Request = r
-	src := plan.Slice(b.trees)
+	// The trees, wounds, limbs and obstacles stand as they did at the mark.
+	key, err := keyOf(block, b.mark, in.Block, in.Estate, in.Applications, in.Brief, in.Crew, in.Weather, settings.Facts, card.ID, card.Facts.Hash, o.CardCheck, in.Verified)
+	if err != nil {
+		return o, err
+	}
+	return a.cache.worked.get(ctx, key, maxWorkedTrees, func() (Outcome, int, error) {
+		out, err := a.layOut(ctx, o, b.trees, c)
+		return out, 100 + len(b.trees), err
+	})
+}
+
+// layOut makes the plan that an outcome asks for.
+func (a *App) layOut(ctx context.Context, o Outcome, trees []tree.Tree, c plan.Crew) (Outcome, error) {
+	r := o.Request
+	var err error
+	src := plan.Slice(trees)
 	if o.Job, err = plan.Decide(r, src); err != nil {
 		return o, err
 	}
@@ -195,7 +210,12 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	if n := o.Job.Plan.Totals; n.Planned > 0 && n.Trees <= EquipLimit {
 		p := o.Job.Plan
 		p.Trees = laid
-		outfit, err := plan.Equip(p, b.trees, r, c)
+		if w := o.Inputs.Weather; w != nil {
+			if err := o.takeWeather(ctx, a, *w, &c, r); err != nil {
+				return o, err
+			}
+		}
+		outfit, err := o.withPilot(p, trees, r, c)
 		if err != nil {
 			return o, err
 		}
@@ -205,6 +225,66 @@ func (a *App) workOut(ctx context.Context, block string, f DraftFacts) (Outcome,
 	o.Plan.Trees = laid
 	o.Waits = waits(o)
 	return o, nil
+}
+
+// takeWeather gives the crew what the weather of the day of work says.
+func (o *Outcome) takeWeather(ctx context.Context, a *App, f WeatherFacts, c *plan.Crew, r plan.Request) error {
+	q, err := f.question(o.Inputs.Brief, o.Inputs.Crew, r.Card)
+	if err != nil {
+		return err
+	}
+	day, err := a.weatherDay(ctx, f, q)
+	if err != nil {
+		return err
+	}
+	o.Weather = &day
+	if !day.apply(c, r.Card, o.Job.Plan.Method, r.On) {
+		o.Job.Plan.Findings = append(o.Job.Plan.Findings, finding.Finding{ID: "draft-weather-no-hours", Severity: finding.Warning, Authority: finding.ByEstimate, Args: finding.Args{"date": finding.Text(r.On.String())}})
+	}
+	return nil
+}
+
+// withPilot makes the outfit and says which tree is the pilot: the one named,
+// else the first of the walk. Where something was clocked on it the day is made
+// again with that.
+func (o *Outcome) withPilot(p plan.Plan, trees []tree.Tree, r plan.Request, c plan.Crew) (*plan.Outfit, error) {
+	pilot := o.Inputs.Crew.Pilot
+	if pilot != nil && pilot.Tree != "" {
+		o.PilotTree = pilot.Tree
+	}
+	var outfit *plan.Outfit
+	var err error
+	if o.PilotTree == "" || pilot == nil || len(pilot.Seconds) == 0 {
+		if outfit, err = plan.Equip(p, trees, r, c); err != nil || outfit == nil {
+			return outfit, err
+		}
+		if o.PilotTree == "" {
+			o.PilotTree = firstTree(outfit.Schedule)
+		}
+	}
+	if pilot == nil || len(pilot.Seconds) == 0 || o.PilotTree == "" {
+		return outfit, nil
+	}
+	c.Pilot = &crew.Pilot{Tree: o.PilotTree, MeasuredS: pilot.Seconds}
+	for _, t := range p.Trees {
+		if t.Tag == o.PilotTree {
+			for _, x := range t.Ports {
+				c.Pilot.Ports = append(c.Pilot.Ports, crew.Port{HeightM: x.HeightCM / 100})
+			}
+		}
+	}
+	if len(c.Pilot.Ports) == 0 {
+		return nil, usage("pilot-not-planned", finding.Args{"tree": finding.Text(clip(o.PilotTree))})
+	}
+	return plan.Equip(p, trees, r, c)
+}
+
+// firstTree is the tree that the first day begins with.
+func firstTree(s crew.Schedule) string {
+	if len(s.Days) == 0 || len(s.Days[0].Visits) == 0 {
+		return ""
+	}
+	return s.Days[0].Visits[0].Tree // by start of delivery
 }
 
 // fill puts the block's and the estate's facts where the brief is silent.
@@ -367,19 +447,11 @@ func (a *App) Plan(ctx context.Context, actor Actor, id string) (PlanView, error
 	if v.Role, err = a.role(ctx, a.Store, actor, v.Block.Parent); err != nil {
 		return v, err
 	}
-	if v.Document, err = a.file(ctx, v.Facts.Document.Hash); err != nil {
-		return v, err
-	}
-	if err := json.Unmarshal(v.Document, &v.Doc); err != nil {
-		return v, damaged(err)
-	}
-	inputs, err := a.file(ctx, v.Facts.Inputs.Hash)
+	signed, err := a.signedBy(ctx, v.Facts)
 	if err != nil {
 		return v, err
 	}
-	if err := json.Unmarshal(inputs, &v.Inputs); err != nil {
-		return v, damaged(err)
-	}
+	v.Document, v.Doc, v.Inputs = signed.document, signed.doc, signed.inputs
 	if v.Reading, err = a.read(v.Facts.CardText); err != nil {
 		return v, err
 	}
@@ -434,8 +506,9 @@ func (a *App) WithdrawPlan(ctx context.Context, actor Actor, id string, version 
 	return a.retire(ctx, actor, TypePlan, id, version, reason)
 }
 
-// gathered is a block's facts for the core.
+// gathered is a block's facts for the core, at a mark.
 type gathered struct {
+	mark      int64
 	inputs    Inputs
 	trees     []tree.Tree // with a reading
 	wounds    []tree.Wound

@@ -18,10 +18,15 @@ type DraftFacts struct {
 	Brief brief.Brief `json:"brief"`
 	Crew  brief.Crew  `json:"crew"`
 	Model *ModelFacts `json:"model,omitempty"`
+	// Weather, where there is one, says how long ports drink and when to treat.
+	Weather *WeatherFacts `json:"weather,omitempty"`
 }
 
 // Draft is a draft as it is kept. Its parent is the block.
 type Draft = Kept[DraftFacts]
+
+// mostNamed bounds a named crew (program default).
+const mostNamed = 200
 
 func (f *DraftFacts) tidy() error {
 	var faults finding.Faults
@@ -35,6 +40,18 @@ func (f *DraftFacts) tidy() error {
 	}
 	if f.Model != nil {
 		f.Model.tidy(&faults)
+	}
+	if f.Weather != nil {
+		f.Weather.tidy(&faults)
+	}
+	if len(f.Crew.People) > mostNamed {
+		faults = append(faults, usage("crew-size", finding.Args{"count": finding.Count(len(f.Crew.People))}))
+	}
+	for i := range f.Crew.People {
+		words(&faults, "option", &f.Crew.People[i].Role, 60)
+	}
+	if p := f.Crew.Pilot; p != nil {
+		words(&faults, "option", &p.Tree, 200)
 	}
 	for id, reason := range b.Overrides {
 		if reason = strings.TrimSpace(reason); reason == "" {
@@ -56,6 +73,7 @@ type Inputs struct {
 	Applications []ApplicationFacts `json:"applications"`
 	Brief        brief.Brief        `json:"brief"` // with the block's and estate's facts filled in
 	Crew         brief.Crew         `json:"crew"`
+	Weather      *WeatherFacts      `json:"weather,omitempty"`
 	Verified     label.Verified     `json:"verified"`
 	Checked      Checked            `json:"checked"`
 }
@@ -160,8 +178,10 @@ type Outcome struct {
 	CardID    string
 	CardCheck Checked
 	Request   plan.Request
-	Job       *plan.Job // decisions of the block, such as ClassCard in another step
-	Waits     []Wait    // what stands between this draft and approval
+	Job       *plan.Job   // decisions of the block, such as ClassCard in another step
+	Waits     []Wait      // what stands between this draft and approval
+	Weather   *WeatherDay // of the day of work, where the draft has a weather table
+	PilotTree string      // the tree to begin with: named, else the first of the walk
 }
 
 // Wait is one thing that approval waits for: an open fact, a refusal, an

@@ -38,32 +38,23 @@ func (a *App) SampleBlock(ctx context.Context, actor Actor, block string, o Samp
 	if err := a.mayOn(ctx, actor, "SampleBlock", TypeBlock, block); err != nil {
 		return v, err
 	}
-	g, err := a.gather(ctx, block)
+	b, err := get[BlockFacts](ctx, a.Store, TypeBlock, block)
 	if err != nil {
 		return v, err
 	}
-	for _, t := range g.trees {
-		if len(t.Stems) == 1 {
-			v.Tags, v.Diameters = append(v.Tags, t.Tag), append(v.Diameters, t.Stems[0].Diameter.Float())
-		}
+	places, mark, err := a.places(ctx, block)
+	if err != nil {
+		return v, err
 	}
-	so := sample.Options{BlockTrees: max(g.inputs.Block.Trees, len(g.inputs.Trees)), Confidence: o.Confidence, TolerancePct: o.TolerancePct}
+	so := sample.Options{BlockTrees: max(b.Facts.Trees, len(places)), Confidence: o.Confidence, TolerancePct: o.TolerancePct}
 	if so.Confidence == 0 {
 		so.Confidence = 0.95
 	}
 	if so.TolerancePct == 0 {
 		so.TolerancePct = 10
 	}
-	v.Summary, err = sample.Summarise(v.Diameters, so)
-	if errors.Is(err, sample.ErrTooFew) {
-		v.Unusable = true
-		return v, nil
-	}
-	if err != nil {
-		return v, usage("sample-unusable", finding.Args{"reason": finding.Text(err.Error()), "count": finding.Count(len(v.Diameters)), "block": finding.Count(so.BlockTrees)})
-	}
-	if v.Slips, err = sample.Slips(v.Diameters); err != nil {
-		v.Slips = nil
+	if v, err = a.cache.sampled(block, mark, so, places); err != nil || v.Unusable {
+		return v, err
 	}
 	if o.Card == "" {
 		return v, nil
@@ -88,21 +79,42 @@ func (a *App) SampleBlock(ctx context.Context, actor Actor, block string, o Samp
 	return v, nil
 }
 
+// sampleOf describes the taped trunks among places.
+func sampleOf(places []Place, so sample.Options) (v SampleView, err error) {
+	for _, p := range places {
+		if p.Stems == 1 {
+			v.Tags, v.Diameters = append(v.Tags, p.Tag), append(v.Diameters, p.DiameterCM)
+		}
+	}
+	v.Summary, err = sample.Summarise(v.Diameters, so)
+	if errors.Is(err, sample.ErrTooFew) {
+		v.Unusable = true
+		return v, nil
+	}
+	if err != nil {
+		return v, usage("sample-unusable", finding.Args{"reason": finding.Text(err.Error()), "count": finding.Count(len(v.Diameters)), "block": finding.Count(so.BlockTrees)})
+	}
+	if v.Slips, err = sample.Slips(v.Diameters); err != nil {
+		v.Slips = nil
+	}
+	return v, nil
+}
+
 // PickTrees draws which trees to tape next, at random among those without a
 // reading; with all of them taped, among all. The same seed gives the same trees.
 func (a *App) PickTrees(ctx context.Context, actor Actor, block string, n int, seed uint64) (sample.PickedTags, error) {
 	if err := a.mayOn(ctx, actor, "PickTrees", TypeBlock, block); err != nil {
 		return sample.PickedTags{}, err
 	}
-	g, err := a.gather(ctx, block)
+	places, _, err := a.places(ctx, block)
 	if err != nil {
 		return sample.PickedTags{}, err
 	}
 	var all, bare []string
-	for _, f := range g.inputs.Trees {
-		all = append(all, f.Tag)
-		if f.Diameter() == 0 {
-			bare = append(bare, f.Tag)
+	for _, p := range places {
+		all = append(all, p.Tag)
+		if p.Stems == 0 {
+			bare = append(bare, p.Tag)
 		}
 	}
 	if len(bare) == 0 {

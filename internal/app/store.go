@@ -24,6 +24,9 @@ const (
 	TypeDraft       Type = "draft"       // block
 	TypePlan        Type = "plan"        // block
 	TypeGate        Type = "gate"        // plan: a morning's answers
+	TypeDay         Type = "day"         // plan: a day at the trees
+	TypePhone       Type = "phone"       // day: a phone that is a person
+	TypeNote        Type = "note"        // day: one thing noted at a tree; its body is a fieldlog.Event
 	TypeApplication Type = "application" // block
 	TypeAttachment  Type = "attachment"  // anything
 	TypePerson      Type = "person"      //
@@ -32,7 +35,7 @@ const (
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeApplication, TypeAttachment}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeApplication, TypeAttachment}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
@@ -123,7 +126,7 @@ type Key struct{ Sort, ID string }
 // TreeQuery asks for trees of one block in the order of tags.
 type TreeQuery struct {
 	Block   string
-	Text    string // part of the tag or species
+	Text    string // part of the tag or species, small and capital letters and accents alike
 	Status  string // a status, or "unmeasured" for trees without a reading
 	Retired bool
 	After   Key
@@ -149,12 +152,21 @@ type BlockCount struct {
 	OpenWounds int
 }
 
-// Place is where a tree stands and how it is, for a map.
+// Place is where a tree stands and how it is, for a map and for a sample.
 type Place struct {
 	ID, Tag, Status string
-	DiameterCM      float64
+	DiameterCM      float64 // of the thickest stem; 0: not measured
+	Stems           int     // with a reading
 	XM, YM          *float64
 	Lat, Lon        *float64
+}
+
+// SearchQuery asks for things by how a name, tag or species begins, small and
+// capital letters and accents alike.
+type SearchQuery struct {
+	Text    string
+	Estates []string // of these; what belongs to no estate is found too
+	Limit   int
 }
 
 // Hit is a search result.
@@ -199,9 +211,15 @@ type Reader interface {
 	BlockWounds(ctx context.Context, block string) ([]State, error)
 	// Events returns events, newest first.
 	Events(ctx context.Context, q EventQuery) ([]Event, error)
+	// EventsAfter returns the events of things of a type with a parent, oldest
+	// first, that come after an event's number.
+	EventsAfter(ctx context.Context, t Type, parent string, after int64, limit int) ([]Event, error)
 	// EachEvent passes every event in order.
 	EachEvent(ctx context.Context, visit func(Event) error) error
-	Search(ctx context.Context, text string, limit int) ([]Hit, error)
+	// Search finds estates, blocks, cards, plans and trees, in that order: names
+	// by how one of their words goes on, tags and species by how they begin.
+	// Where nothing begins so, tags are found by any part of them.
+	Search(ctx context.Context, q SearchQuery) ([]Hit, error)
 }
 
 // Tx is one transaction: what it reads includes what it wrote.
@@ -221,6 +239,14 @@ type Store interface {
 	// PutFile keeps bytes under their SHA-256; they are on the disk when it
 	// returns. More than limit bytes is a fault.
 	PutFile(ctx context.Context, r io.Reader, limit int64) (File, error)
+	// AddPart adds bytes to a file that arrives in pieces, from a place in it;
+	// they are on the disk when it returns. size is how much is there now: where
+	// from is not that, nothing is added and ok is false.
+	AddPart(ctx context.Context, name string, from int64, r io.Reader, most int64) (size int64, ok bool, err error)
+	PartSize(ctx context.Context, name string) (int64, error)
+	// TakePart keeps a whole file like PutFile and forgets its pieces. Where its
+	// SHA-256 is not hash the pieces are thrown away and ok is false.
+	TakePart(ctx context.Context, name, hash string) (f File, ok bool, err error)
 	// OpenFile opens what PutFile kept.
 	OpenFile(ctx context.Context, hash string) (io.ReadSeekCloser, error)
 }

@@ -112,12 +112,14 @@ func (a *App) Trees(ctx context.Context, actor Actor, query TreeQuery) (TreePage
 	return page, nil
 }
 
-// Places returns where the trees of a block stand, for its map.
+// Places returns where the trees of a block stand, for its map. What it returns
+// must not be changed: others are given the same.
 func (a *App) Places(ctx context.Context, actor Actor, block string) ([]Place, error) {
 	if err := a.mayOn(ctx, actor, "Places", TypeBlock, block); err != nil {
 		return nil, err
 	}
-	return a.Store.Places(ctx, block)
+	places, _, err := a.places(ctx, block)
+	return places, err
 }
 
 // Tree returns a tree with its wounds, readings and history.

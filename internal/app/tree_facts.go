@@ -2,6 +2,7 @@ package app
 
 import (
 	"math"
+	"strconv"
 	"strings"
 
 	"sapward/finding"
@@ -100,6 +101,9 @@ func figure(faults *finding.Faults, field string, text *string, unit string, low
 	if *text == "" {
 		return
 	}
+	if x, plain := plainDecimal(*text); plain && x > low && x <= high {
+		return // as it would be written
+	}
 	v, fault := q.Number(*text)
 	if fault != nil {
 		var l q.Length
@@ -121,6 +125,30 @@ func figure(faults *finding.Faults, field string, text *string, unit string, low
 		return
 	}
 	*text = s
+}
+
+// plainDecimal reads a decimal that stands as exact numbers are written: no sign,
+// no zero too many, few enough digits that a float tells it from its neighbours.
+func plainDecimal(s string) (float64, bool) {
+	dot := -1
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c >= '0' && c <= '9':
+		case c == '.' && dot < 0 && i > 0:
+			dot = i
+		default:
+			return 0, false
+		}
+	}
+	whole := dot
+	if dot < 0 {
+		whole = len(s)
+	}
+	if len(s) > 15 || whole > 1 && s[0] == '0' || dot >= 0 && (dot == len(s)-1 || s[len(s)-1] == '0') {
+		return 0, false
+	}
+	x, err := strconv.ParseFloat(s, 64)
+	return x, err == nil
 }
 
 // share reads a percentage of 0 to 100, with or without its sign.
@@ -369,9 +397,14 @@ func FactsOf(t tree.Tree) TreeFacts {
 	}
 	for _, s := range t.Stems {
 		x := StemFacts{Name: s.Name, MeasuredAtM: textOf(s.MeasuredAt, "m"), BarkMM: textOf(s.Bark, "mm"), FlareGirthCM: textOf(s.Flare, "cm")}
-		if s.FromGirth {
+		switch {
+		case s.Diameter.High.Sign() <= 0: // not taped yet
+			if x == (StemFacts{}) {
+				continue
+			}
+		case s.FromGirth:
 			x.GirthCM = s.Girth.Low.Base().String()
-		} else {
+		default:
 			x.DiameterCM = s.Diameter.Low.Base().String()
 		}
 		f.Stems = append(f.Stems, x)

@@ -111,16 +111,50 @@ func (b Brief) Request() (plan.Request, error) {
 
 // Crew holds who works, with what and when, as typed.
 type Crew struct {
-	Count    int    `json:"crew,omitempty"`    // people (program default 2)
-	Devices  int    `json:"devices,omitempty"` // trees under way at once; 0: no limit
-	Delivery string `json:"delivery,omitempty"`
-	Public   bool   `json:"public,omitempty"`
-	Start    string `json:"start,omitempty"` // 07:00
-	End      string `json:"end,omitempty"`   // 16:00
-	Zone     string `json:"zone,omitempty"`  // Europe/Madrid; UTC
-	Parking  string `json:"parking,omitempty"`
-	TankL    string `json:"tank_l,omitempty"`
-	Climber  bool   `json:"climber,omitempty"` // a climber and a second trained person are in the crew
+	Count    int      `json:"crew,omitempty"`    // people (program default 2)
+	Devices  int      `json:"devices,omitempty"` // trees under way at once; 0: no limit
+	Delivery string   `json:"delivery,omitempty"`
+	Public   bool     `json:"public,omitempty"`
+	Start    string   `json:"start,omitempty"` // 07:00
+	End      string   `json:"end,omitempty"`   // 16:00
+	Zone     string   `json:"zone,omitempty"`  // Europe/Madrid; UTC
+	Parking  string   `json:"parking,omitempty"`
+	TankL    string   `json:"tank_l,omitempty"`
+	Climber  bool     `json:"climber,omitempty"` // a climber and a second trained person are in the crew
+	People   []Person `json:"people,omitempty"`  // by role; they count instead of Count
+	Pilot    *Pilot   `json:"pilot,omitempty"`
+}
+
+// Person is one member of the crew: a role, not a name.
+type Person struct {
+	Role    string `json:"role"`
+	Climber bool   `json:"climber,omitempty"` // may work aloft
+	Second  bool   `json:"second,omitempty"`  // may be the second trained person aloft
+}
+
+// Pilot is what was clocked on the first tree of the day. An empty tree is the
+// first of the walk.
+type Pilot struct {
+	Tree    string           `json:"tree,omitempty"`
+	Seconds map[string]int64 `json:"seconds,omitempty"` // by group of steps; uptake is the delivery time
+}
+
+// Aloft reports whether the crew may work aloft: a climber, and another person
+// trained to be the second (ANSI Z133, as docs/method says of limb ports).
+func (c Crew) Aloft() bool {
+	if len(c.People) == 0 {
+		return c.Climber
+	}
+	climbers, trained := 0, 0
+	for _, p := range c.People {
+		if p.Climber {
+			climbers++
+		}
+		if p.Climber || p.Second {
+			trained++
+		}
+	}
+	return climbers > 0 && trained > 1
 }
 
 // Defaults of a crew (program defaults).
@@ -140,6 +174,9 @@ func (c Crew) Plan() (plan.Crew, error) {
 	}
 	out := plan.Crew{Devices: c.Devices, Delivery: crew.Delivery(c.Delivery), Public: c.Public, Start: c.Start, End: c.End}
 	n := c.Count
+	if len(c.People) > 0 {
+		n = len(c.People)
+	}
 	if n == 0 {
 		n = DefaultCrew
 	}
@@ -150,7 +187,22 @@ func (c Crew) Plan() (plan.Crew, error) {
 	for i := range n {
 		out.People = append(out.People, crew.Person{ID: strconv.Itoa(i + 1)})
 	}
-	if c.Climber && n < 2 {
+	named := map[string]bool{}
+	for i, p := range c.People[:min(n, len(c.People))] {
+		role := strings.TrimSpace(p.Role)
+		switch key := strings.ToLower(role); {
+		case role == "":
+			bad("crew-role-empty", finding.Args{"n": finding.Count(i + 1)})
+		case named[key]:
+			bad("crew-role-twice", finding.Args{"role": finding.Text(role)})
+		default:
+			named[key] = true
+		}
+		out.People[i] = crew.Person{ID: role, Climber: p.Climber, AloftTrained: p.Second}
+	}
+	if len(c.People) > 0 {
+		// each is said to be what they are
+	} else if c.Climber && n < 2 {
 		bad("crew-climber-alone", nil)
 	} else if c.Climber {
 		out.People[0].Climber, out.People[1].AloftTrained = true, true

@@ -118,3 +118,52 @@ func TestBlank_KnowsTheKeys(t *testing.T) {
 		t.Error("the concentration is not asked for")
 	}
 }
+
+// TestBlankIn_SaysTheSameInSpanish: apart from its comments the Spanish card is
+// the English one, line by line, and every comment is in Spanish.
+func TestBlankIn_SaysTheSameInSpanish(t *testing.T) {
+	en, es := strings.Split(string(Blank()), "\n"), strings.Split(string(BlankIn("es")), "\n")
+	if len(en) != len(es) {
+		t.Fatalf("%d lines beside %d", len(en), len(es))
+	}
+	words := 0
+	for i := range en {
+		a, noteA, _ := strings.Cut(en[i], "#")
+		b, noteB, _ := strings.Cut(es[i], "#")
+		if a != b {
+			t.Errorf("line %d: %q beside %q", i+1, a, b)
+		}
+		if !regexp.MustCompile(`[a-z]{4}`).MatchString(regexp.MustCompile(`^ *[a-z_]+:|[{].*[}]`).ReplaceAllString(noteA, "")) {
+			continue // keys alone, or nothing
+		}
+		if words++; noteA == noteB {
+			t.Errorf("line %d is not in Spanish: %s", i+1, noteB)
+		}
+	}
+	if words < 80 {
+		t.Errorf("only %d comments compared", words)
+	}
+	if string(BlankIn("xx")) != string(Blank()) {
+		t.Error("another language does not fall back to English")
+	}
+}
+
+// TestHints_ExplainTheKeys: the comments of the blank card by path.
+func TestHints_ExplainTheKeys(t *testing.T) {
+	for path, want := range map[string][2]string{
+		"product.name":              {"product name, exactly as printed", "nombre del producto, tal como está impreso"},
+		"uses[0].rate.high":         {"highest dose; if the label gives one dose only, type it here", "dosis más alta; si la etiqueta da una sola dosis, escríbala aquí"},
+		"uses[0].dilution.mix_life": {"how long a mix may be kept", "cuánto tiempo se puede guardar una mezcla"},
+		"safety.ppe.mix":            {"when mixing and loading", "al mezclar y cargar"},
+	} {
+		if got := Hints("en")[path]; got != want[0] {
+			t.Errorf("%s: %q", path, got)
+		}
+		if got := Hints("es")[path]; got != want[1] {
+			t.Errorf("%s: %q", path, got)
+		}
+	}
+	if a, b := len(Hints("en")), len(Hints("es")); a != b || a < 60 {
+		t.Errorf("%d and %d hints", a, b)
+	}
+}

@@ -9,10 +9,12 @@ import (
 
 	"github.com/google/uuid"
 
+	"sapward/flow/weather"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
 	"sapward/internal/store"
+	"sapward/measure/civil"
 	"sapward/measure/tree"
 )
 
@@ -36,7 +38,7 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 // Trees reads a table of trees; headers that are not matched are read as
 // exchange reads them.
 func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadTreesAs(r, name, match)
+	trees, sum, err := exchange.ReadInventory(r, name, match)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {
@@ -70,6 +72,38 @@ func (readers) Obstacles(r io.Reader, name string) ([]tree.Obstacle, error) {
 func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 	x, _, err := exchange.ReadHistory(r, name)
 	return x, err
+}
+
+// WeatherDay reads a table of weather and works out the day of work, with the
+// code of sapward plan and sapward weather.
+func (readers) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.WeatherDay, error) {
+	var out app.WeatherDay
+	wx, err := exchange.ReadWeatherFrom(r, name, exchange.WeatherOptions{Zone: q.Zone})
+	if err != nil {
+		return out, err
+	}
+	so := siteOptions{Reference: string(weather.FAO56)}
+	opts := weather.Options{Reference: weather.FAO56}
+	if _, faults := so.judge(wx, wx.Problems); len(faults) > 0 {
+		return out, faults
+	}
+	w := &waterDays{site: q.Site, opts: opts, zone: q.Zone}
+	if err := w.read(so, wx, nil, q.On, 0); err != nil {
+		return out, err
+	}
+	out.DailyMm, out.SunriseH, out.SunsetH = w.days[0].ET0Mm, w.days[0].SunriseH, w.days[0].SunsetH
+	rules := weather.Rules{Practice: weather.DefaultPractice(), Label: labelRules(q.Timing)}
+	hours, ps := weather.Assess(wx.Series, q.Site, rules, weather.Situation{Bloom: bloomState(q.Bloom, q.Timing.Bloom)}, opts)
+	if _, faults := so.judge(wx, ps); len(faults) > 0 {
+		return out, faults
+	}
+	for _, h := range hours {
+		if civil.Date(weather.DateOf(h.Start.In(q.Zone))) == q.On {
+			out.Hours = append(out.Hours, h)
+		}
+	}
+	out.Windows = weather.Windows(out.Hours)
+	return out, nil
 }
 
 // Names are the columns a header can be matched to.
@@ -198,7 +232,7 @@ func openApp(ctx context.Context, dir string, readOnly bool) (*app.App, *store.S
 		return nil, nil, err
 	}
 	return app.New(app.Config{
-		Store: s, Keeper: s, CardReader: readers{}, Tables: readers{}, Engine: Version, Now: time.Now,
+		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
 	}), s, nil
 }

@@ -16,7 +16,7 @@ type cardCmd struct {
 type cardNewCmd struct{}
 
 func (cardNewCmd) Run(e *env) error {
-	_, err := e.stdout.Write(cardfile.Blank())
+	_, err := e.stdout.Write(cardfile.BlankIn(e.say.Lang))
 	return err
 }
 

@@ -49,6 +49,7 @@ type grammar struct {
 	Efficacy efficacyCmd `cmd:"" help:"How much better the treated fared, with its interval, from counts."`
 	Decline  declineCmd  `cmd:"" help:"How the residue declines and when to treat again, from assays."`
 	Trial    trialCmd    `cmd:"" help:"Which way is better: lay out a trial, how many trees, analyse it."`
+	Record   recordCmd   `cmd:"" help:"The application record: new, show, sign, amend, export, check, profiles."`
 	Serve    serveCmd    `cmd:"" help:"The app in the browser: estates, blocks, cards, plans and their history."`
 	Import   importCmd   `cmd:"" help:"Put a table of trees, wounds, limbs, obstacles or history into the app's data."`
 	Export   exportCmd   `cmd:"" help:"Write everything of an estate out of the app's data."`

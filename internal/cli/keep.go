@@ -156,9 +156,13 @@ func (c importCmd) Run(e *env) error {
 		return err
 	}
 	var r app.ImportResult
-	if c.Try {
+	switch {
+	case block == "": // tried for a block that is not there: every tree would be new
+		trees, _, readErr := readers{}.Trees(f, c.File, nil)
+		r.Add, err = len(trees), readErr
+	case c.Try:
 		r.ImportPreview, err = a.PreviewImport(ctx, app.Local(), block, c.Kind, c.File, f, nil)
-	} else {
+	default:
 		r, err = a.Import(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	}
 	if err != nil {
@@ -190,7 +194,8 @@ func (c importCmd) Run(e *env) error {
 	return nil
 }
 
-// place finds the block by the names of estate and block, or makes them.
+// place finds the block by the names of estate and block, or makes them. With
+// --try nothing is made: without a block, a table of trees may still be tried.
 func (c importCmd) place(ctx context.Context, a *app.App) (string, error) {
 	estates, err := a.Estates(ctx, app.Local())
 	if err != nil {
@@ -201,6 +206,9 @@ func (c importCmd) place(ctx context.Context, a *app.App) (string, error) {
 		if strings.EqualFold(x.Facts.Name, c.Estate) {
 			estate = x.ID
 		}
+	}
+	if estate == "" && c.Try {
+		return c.nowhere("estate", c.Estate, estates)
 	}
 	if estate == "" {
 		x, err := a.AddEstate(ctx, app.Local(), app.EstateFacts{Name: c.Estate})
@@ -218,8 +226,26 @@ func (c importCmd) place(ctx context.Context, a *app.App) (string, error) {
 			return b.ID, nil
 		}
 	}
+	if c.Try {
+		return c.nowhere("block", c.Block, nil)
+	}
 	b, err := a.AddBlock(ctx, app.Local(), estate, app.BlockFacts{Name: c.Block})
 	return b.ID, err
+}
+
+// nowhere is the place of a table that is tried for a block nobody made yet.
+func (c importCmd) nowhere(what, name string, estates []app.EstateLine) (string, error) {
+	if c.Kind == "trees" {
+		return "", nil
+	}
+	var names []string
+	for _, x := range estates {
+		names = append(names, x.Facts.Name)
+	}
+	if len(names) == 0 {
+		names = []string{"–"}
+	}
+	return "", usage("serve-name-unknown", finding.Args{"what_by": finding.Text("kind-" + what), "name": finding.Text(name), "names": finding.Text(strings.Join(names, ", "))})
 }
 
 type exportCmd struct {
@@ -247,6 +273,9 @@ func (c exportCmd) Run(e *env) error {
 		if strings.EqualFold(x.Facts.Name, c.Estate) || c.Estate == "" && len(estates) == 1 {
 			id, name = x.ID, x.Facts.Name
 		}
+	}
+	if id == "" && c.Estate == "" && len(names) > 0 {
+		return usage("serve-estate-needed", finding.Args{"names": finding.Text(strings.Join(names, ", "))})
 	}
 	if id == "" {
 		return usage("serve-name-unknown", finding.Args{"what_by": finding.Text("kind-estate"), "name": finding.Text(c.Estate), "names": finding.Text(strings.Join(names, ", "))})

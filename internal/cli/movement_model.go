@@ -7,6 +7,7 @@ import (
 	"sapward/finding"
 	"sapward/flow/plume"
 	"sapward/flow/sap"
+	"sapward/internal/brief"
 	"sapward/plan"
 	"sapward/plan/label"
 )
@@ -168,7 +169,7 @@ func (c movementCmd) model(s subject, p plan.Plan, a activeFacts, w *waterDays, 
 	}
 	x := &setting{s: s, a: a, doc: doc, from: c.StartH / 24}
 	var ok bool
-	if x.wood, ok = woodOf(s.tree.Wood); !ok {
+	if x.wood, ok = brief.Wood(s.tree.Wood); !ok {
 		return nil, finding.Faults{finding.Bad("movement-wood-unknown", finding.Where{File: c.Trees, Line: s.tree.Row}, finding.Args{"tree": finding.Text(s.tree.Tag), "text": finding.Text(string(s.tree.Wood))})}
 	}
 	if err := x.sapwood(c); err != nil {
@@ -369,7 +370,7 @@ func (x *setting) enter(c movementCmd, w *waterDays, saturation float64) error {
 	case kPa > 0:
 		x.say("head", kPa, "kPa", "entered", "--head_kpa")
 	default:
-		kPa = 1000 * head(label.Method(x.doc.Method))
+		kPa = 1000 * brief.Head(label.Method(x.doc.Method))
 		if p := x.s.use.Pressure; p.Known && p.Value.High.Float() < kPa {
 			kPa = p.Value.High.Float()
 		}

@@ -13,6 +13,7 @@ import (
 	"pgregory.net/rapid"
 
 	"sapward/flow/sap"
+	"sapward/internal/brief"
 	"sapward/measure/tree"
 )
 
@@ -291,7 +292,7 @@ func TestMovement_BadInput(t *testing.T) {
 // 180 mL/min/MPa and psi = -0.1 MPa in the night; 1 mL at 150 kPa takes
 // 1/(180 x 0.25) = 0.0222 min. The stem has hardly moved by then: 1 %.
 func TestUptakeMinutes_ByHand(t *testing.T) {
-	wood, _ := woodOf(tree.RingPorous)
+	wood, _ := brief.Wood(tree.RingPorous)
 	d := sap.Drinking{Wood: wood, Species: "Ulmus minor", DiameterM: 0.45, Ports: 1, HeadMPa: 0.15, DailyL: 100, SunriseH: 6, SunsetH: 20, StartH: 2}
 	got, stop, ok, err := d.Minutes(1)
 	if err != nil || !ok || stop != sap.Filled {
@@ -305,7 +306,7 @@ func TestUptakeMinutes_ByHand(t *testing.T) {
 // Night is slower than day, ash than elm, a palm is not known, nothing takes no
 // time, more takes longer, and pressure helps.
 func TestUptakeMinutes_Order(t *testing.T) {
-	wood, _ := woodOf(tree.RingPorous)
+	wood, _ := brief.Wood(tree.RingPorous)
 	d := sap.Drinking{Wood: wood, Species: "Ulmus minor", DiameterM: 0.45, Ports: 20, HeadMPa: 0.015, DailyL: 120, SunriseH: 6, SunsetH: 20, StartH: 9}
 	minutes := func(d sap.Drinking, v float64) float64 {
 		t.Helper()
@@ -324,7 +325,7 @@ func TestUptakeMinutes_Order(t *testing.T) {
 	if minutes(d, 0) != 0 {
 		t.Error("nothing takes time")
 	}
-	palm, _ := woodOf(tree.Palm)
+	palm, _ := brief.Wood(tree.Palm)
 	if _, _, ok, err := (sap.Drinking{Wood: palm, DiameterM: 0.4, Ports: 2}).Minutes(10); ok || err != nil {
 		t.Error("a palm's port has a figure", err)
 	}

@@ -1,11 +1,10 @@
 package cli
 
 import (
-	"math"
 	"time"
 
 	"sapward/finding"
-	"sapward/flow/sap"
+	"sapward/internal/brief"
 	"sapward/internal/exchange"
 	"sapward/measure/tree"
 	"sapward/plan"
@@ -22,10 +21,6 @@ type uptakeOptions struct {
 	Elevation  *float64 `name:"elevation_m" help:"Height above the sea in m."`
 	WindHeight float64  `name:"wind-height_m" help:"Height of the anemometer in m." default:"2"`
 }
-
-// cropCoefficient is the share of reference evapotranspiration that a crown
-// over its own projection takes (from memory, as in sapward movement).
-const cropCoefficient = 0.6
 
 // drinks returns the model of uptake on the day of work, or nil without
 // weather.
@@ -51,27 +46,5 @@ func (o uptakeOptions) drinks(c planCmd, r plan.Request, method label.Method) (f
 		return nil, finding.Faults{{Class: finding.Usage, ID: "option-hour", Args: finding.Args{"option": finding.Text("--start"), "text": finding.Text(c.Start)}}}
 	}
 	day := w.days[0]
-	pressure := head(method)
-	if crew.Delivery(c.Delivery) == crew.Gravity {
-		pressure = sap.GravityHeadMPa
-	}
-	for _, u := range r.Card.Uses {
-		if u.Method == method && u.Pressure.Known {
-			pressure = min(pressure, u.Pressure.Value.High.Float()/1000)
-		}
-	}
-	return func(t *tree.Tree, p plan.Tree) (float64, bool) {
-		wood, known := woodOf(t.Wood)
-		if !known || !t.Crown.Known || len(p.Ports) == 0 {
-			return 0, false
-		}
-		crown := t.Crown.Value.Float() / 100
-		d := sap.Drinking{
-			Wood: wood, Species: t.Species, DiameterM: p.DiameterCM / 100, Ports: len(p.Ports), HeadMPa: pressure,
-			DailyL: cropCoefficient * day.ET0Mm * math.Pi / 4 * crown * crown, SunriseH: day.SunriseH, SunsetH: day.SunsetH,
-			StartH: float64(start.Hour()) + float64(start.Minute())/60,
-		}
-		minutes, _, ok, err := d.Minutes(p.Dose.ML() / float64(len(p.Ports)))
-		return minutes, ok && err == nil
-	}, nil
+	return brief.Drinks{DailyMm: day.ET0Mm, SunriseH: day.SunriseH, SunsetH: day.SunsetH, StartH: float64(start.Hour()) + float64(start.Minute())/60}.Model(r.Card, method, crew.Delivery(c.Delivery)), nil
 }

@@ -1,8 +1,13 @@
 package cli
 
 import (
+	"encoding/json"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -13,7 +18,7 @@ import (
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
-		"sapward": func() { os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+		"sapward": func() { fixRecordClock(); os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
 	})
 }
 
@@ -23,6 +28,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:           "testdata/script",
 		UpdateScripts: os.Getenv("SAPWARD_UPDATE") != "",
+		Cmds:          map[string]func(*testscript.TestScript, bool, []string){"json": jsonCmd},
 		Setup: func(e *testscript.Env) error {
 			for name, data := range map[string]string{ // bytes that a script cannot hold
 				"latin1.csv": "tree,diameter_cm,species\nT1,39.4,Ca\xf1a\n",
@@ -46,4 +52,67 @@ func TestScripts(t *testing.T) {
 			return nil
 		},
 	})
+}
+
+// jsonCmd checks that the last standard output is one JSON document and nothing
+// else, and that places in it hold what is asked: json add=164 findings.0.id=x
+// head~^[0-9a-f]{64}$. A name kept with @ is compared with what stood there
+// before: json @head=head keeps, json head=@head compares.
+func jsonCmd(ts *testscript.TestScript, neg bool, args []string) {
+	if neg {
+		ts.Fatalf("json takes no !")
+	}
+	dec := json.NewDecoder(strings.NewReader(ts.ReadFile("stdout")))
+	dec.UseNumber()
+	var doc any
+	if err := dec.Decode(&doc); err != nil {
+		ts.Fatalf("standard output is not JSON: %v", err)
+	}
+	if _, err := dec.Token(); err != io.EOF {
+		ts.Fatalf("something follows the JSON document")
+	}
+	at := func(path string) string {
+		v := doc
+		for _, step := range strings.Split(path, ".") {
+			switch x := v.(type) {
+			case map[string]any:
+				w, ok := x[step]
+				if !ok {
+					ts.Fatalf("%s: there is no %q", path, step)
+				}
+				v = w
+			case []any:
+				n, err := strconv.Atoi(step)
+				if step == "len" {
+					return strconv.Itoa(len(x))
+				}
+				if err != nil || n >= len(x) {
+					ts.Fatalf("%s: no entry %q of %d", path, step, len(x))
+				}
+				v = x[n]
+			default:
+				ts.Fatalf("%s: nothing below %v", path, v)
+			}
+		}
+		return fmt.Sprint(v)
+	}
+	for _, a := range args {
+		if path, pattern, ok := strings.Cut(a, "~"); ok && !strings.Contains(path, "=") {
+			if got := at(path); !regexp.MustCompile(pattern).MatchString(got) {
+				ts.Fatalf("%s is %q, which does not match %s", path, got, pattern)
+			}
+			continue
+		}
+		path, want, _ := strings.Cut(a, "=")
+		if name, ok := strings.CutPrefix(path, "@"); ok {
+			ts.Setenv("kept_"+name, at(want))
+			continue
+		}
+		if name, ok := strings.CutPrefix(want, "@"); ok {
+			want = ts.Getenv("kept_" + name)
+		}
+		if got := at(path); got != want {
+			ts.Fatalf("%s is %q, want %q", path, got, want)
+		}
+	}
 }

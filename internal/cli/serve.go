@@ -26,6 +26,7 @@ type listenOptions struct {
 	Key         string `help:"TLS key file (PEM)."`
 	BehindProxy bool   `name:"behind-proxy" help:"A TLS proxy stands in front: cookies are marked secure."`
 	Backups     string `help:"Folder for backups from the pages (default: backups beside the data)."`
+	authorityOptions
 }
 
 type serveCmd struct {
@@ -47,7 +48,10 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 	}
 	ip := net.ParseIP(host)
 	local := host == "localhost" || ip != nil && ip.IsLoopback()
-	secured := o.Cert != "" && o.Key != ""
+	if err := o.checkAuthority(); err != nil {
+		return err
+	}
+	secured := o.Cert != "" && o.Key != "" || o.LocalAuthority
 	if !local && !secured && !o.BehindProxy {
 		return usage("serve-plain", finding.Args{"address": finding.Text(o.Listen)})
 	}
@@ -65,17 +69,29 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 	if backups == "" {
 		backups = filepath.Join(filepath.Dir(filepath.Clean(data)), filepath.Base(filepath.Clean(data))+"-backups")
 	}
-	handler, err := web.New(a, web.Options{Local: local, TLS: secured || o.BehindProxy, Version: Version, BackupDir: backups, Tables: tablesOut{}, Log: slog.New(slog.NewTextHandler(e.stderr, nil))})
-	if err != nil {
-		return err
-	}
 	l, err := net.Listen("tcp", o.Listen)
 	if err != nil {
 		return o.cannot(err)
 	}
+	defer l.Close()
+	trust, err := o.openAuthority(data, l.Addr())
+	if err != nil {
+		return err
+	}
+	options := web.Options{Local: local, TLS: secured || o.BehindProxy, Version: Version, BackupDir: backups, Tables: tablesOut{}, Log: slog.New(slog.NewTextHandler(e.stderr, nil))}
+	if trust != nil {
+		options.Trust = trust.page
+	}
+	handler, err := web.New(a, options)
+	if err != nil {
+		return err
+	}
 	scheme := "http"
 	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 10 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10}
-	if secured {
+	switch {
+	case trust != nil:
+		l, scheme = tls.NewListener(l, trust.authority.TLS()), "https"
+	case secured:
 		pair, err := tls.LoadX509KeyPair(o.Cert, o.Key)
 		if err != nil {
 			return o.cannot(err)
@@ -83,6 +99,9 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 		l, scheme = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}), "https"
 	}
 	url := scheme + "://" + l.Addr().String()
+	if at, port, err := net.SplitHostPort(l.Addr().String()); trust != nil && err == nil {
+		url = scheme + "://" + net.JoinHostPort(trust.reached(at), port)
+	}
 	e.println(e.say.Say("serve-listening", finding.Args{"url": finding.Text(url), "folder": finding.Text(data)}))
 	if !local {
 		token, err := a.FirstOwnerToken(ctx, app.Local())
@@ -93,7 +112,14 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 			e.println(e.say.Say("serve-token", finding.Args{"url": finding.Text(url), "token": finding.Text(token)}))
 		}
 	}
-	done := make(chan error, 1)
+	done := make(chan error, 2)
+	if trust != nil {
+		end, err := trust.serve(e, o, done)
+		if err != nil {
+			return err
+		}
+		defer end()
+	}
 	go func() { done <- server.Serve(l) }()
 	select {
 	case err := <-done:

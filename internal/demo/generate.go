@@ -27,6 +27,7 @@ func Generate(seed uint64) map[string][]byte {
 		"commands.txt":       commands,
 		"avenue/card.yaml":   "# Invented for Sapward's demo: no such product exists.\n" + cardA,
 		"avenue/climate.csv": invented + climate,
+		"avenue/day.yaml":    finishedDay,
 		"avenue/assays.csv":  invented + assays,
 		"chestnut/card.yaml": "# Invented for Sapward's demo: no such product exists.\n" + cardB,
 	} {

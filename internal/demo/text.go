@@ -13,6 +13,9 @@ avenue/    a town avenue of 164 elms on 1.2 ha, facing a vascular wilt
            forecast.csv   five days of hourly weather
            climate.csv    monthly means of the site
            assays.csv     residues found in two elms that were infused
+           day.yaml       a finished day at three elms, to be recorded:
+                          sapward record new avenue/day.yaml
+                          --card avenue/card.yaml --by "crew lead" --out r.json
 chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            trees.csv, card.yaml (Invented Product B)
 

@@ -24,6 +24,8 @@ type MapTree struct {
 	XM, YM float64
 	Class  int // index of BlockMap.Classes
 	Status Status
+	Href   string // where the dot leads, in SVG
+	Marked bool   // a star beside it: the tree to begin with
 }
 
 // Walk is the order in which one person goes from tree to tree.
@@ -42,6 +44,7 @@ type BlockMap struct {
 	ParkXM, ParkYM     float64
 	MetresPerUnit      float64 // of the scale bar: 1 for metres, 0.3048 for feet; 0 means 1
 	HideTags, HideWalk bool
+	Outline            []Point // corners of the block, X east and Y north in metres
 }
 
 // DrawBlockMap returns the map. A block more than four times as long as wide is
@@ -70,6 +73,11 @@ func DrawBlockMap(b BlockMap) (Scene, error) {
 			}
 		}
 	}
+	for _, p := range b.Outline {
+		if !finite(p.X, p.Y) {
+			return Scene{}, fmt.Errorf("draw: block map: a corner of the block has no position")
+		}
+	}
 	if b.HasParking && !finite(b.ParkXM, b.ParkYM) {
 		return Scene{}, fmt.Errorf("draw: block map: the parking point has no position")
 	}
@@ -87,6 +95,7 @@ type mapView struct {
 	s          *Scene
 	at         []Point // trees, metres along and across, across growing downwards
 	park       Point
+	outline    []Point
 	turn       float64 // degrees clockwise that north is turned
 	u0, v0     float64
 	strips     int
@@ -106,6 +115,7 @@ func newMapView(b BlockMap, s *Scene, top float64) *mapView {
 	if b.HasParking {
 		pts = append(pts, Point{b.ParkXM, b.ParkYM})
 	}
+	pts = append(pts, b.Outline...)
 	angle := longAxis(pts[:len(b.Trees)])
 	sin, cos := math.Sincos(angle)
 	rotate := func() Box {
@@ -125,6 +135,8 @@ func newMapView(b BlockMap, s *Scene, top float64) *mapView {
 		box = rotate()
 	}
 	v.turn = angle * 180 / math.Pi
+	v.outline = v.at[len(v.at)-len(b.Outline):]
+	v.at = v.at[:len(v.at)-len(b.Outline)]
 	if b.HasParking {
 		v.park = v.at[len(b.Trees)]
 		v.at = v.at[:len(b.Trees)]
@@ -251,6 +263,7 @@ var walkStyles = []Style{{Stroke: Ink, WidthPx: 0.9}, {Stroke: Bark, WidthPx: 1.
 
 func (v *mapView) strip(k int) {
 	s, b := v.s, v.stripBox(k)
+	v.edge(k, b)
 	if !v.HideWalk {
 		for i, w := range v.Walks {
 			v.walk(w, walkStyles[i%len(walkStyles)], k, b)
@@ -275,8 +288,15 @@ func (v *mapView) strip(k int) {
 			continue
 		}
 		c := v.place(v.at[i], k)
-		s.add(statusRing(t.Status, c, v.radius)...)
-		s.add(mapClass(t.Class, c, v.radius))
+		parts := append(statusRing(t.Status, c, v.radius), mapClass(t.Class, c, v.radius))
+		if t.Marked {
+			parts = append(parts, Circle{c, v.radius + 4, Style{Stroke: Bark, WidthPx: 2}})
+		}
+		if t.Href != "" {
+			s.add(Group{Label: t.Tag, Href: t.Href, Items: parts})
+		} else {
+			s.add(parts...)
+		}
 		r := v.radius
 		if t.Status != Planned {
 			r += 2.5
@@ -298,6 +318,25 @@ func (v *mapView) strip(k int) {
 	for _, d := range dots {
 		if d.tag != "" {
 			taken.place(s, around(Text{S: d.tag, Size: Small, Role: Ink, Halo: true}, d.c, v.radius+1.5)...)
+		}
+	}
+}
+
+var outlineStyle = Style{Stroke: Leaf, WidthPx: 1.4, Dash: LongDash}
+
+// edge draws the outline of the block, cut to a strip.
+func (v *mapView) edge(k int, b Box) {
+	n := len(v.outline)
+	if n < 3 {
+		return
+	}
+	lo, hi := b.X0-6, b.X1+6
+	if v.strips == 1 {
+		lo, hi = math.Inf(-1), math.Inf(1)
+	}
+	for i, p := range v.outline {
+		if a, c, ok := clipX(v.place(p, k), v.place(v.outline[(i+1)%n], k), lo, hi); ok {
+			v.s.add(Line(a, c, outlineStyle))
 		}
 	}
 }
@@ -406,6 +445,14 @@ func (v *mapView) key(y float64) float64 {
 		for i, p := range v.Walks {
 			items = append(items, legendItem{stroke(walkStyles[i%len(walkStyles)]), w.say("walk") + ": " + p.Person})
 		}
+	}
+	if len(v.outline) > 2 {
+		items = append(items, legendItem{stroke(outlineStyle), w.say("outline")})
+	}
+	if slices.ContainsFunc(v.Trees, func(t MapTree) bool { return t.Marked }) {
+		items = append(items, legendItem{func(c Point) []Element {
+			return []Element{Circle{c, 3, Style{Stroke: Muted, WidthPx: 0.7}}, Circle{c, 6, Style{Stroke: Bark, WidthPx: 2}}}
+		}, w.say("pilot")})
 	}
 	if v.HasParking {
 		items = append(items, legendItem{func(c Point) []Element {

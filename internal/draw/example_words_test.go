@@ -10,7 +10,7 @@ func english() Words {
 		"clockwise": "Tape from the mark, clockwise seen from above.",
 		"height":    "Height", "ground": "Ground", "tape": "Tape from the mark", "outside_view": "Seen from outside: azimuth falls from left to right.",
 		"trunk": "Trunk", "climb": "Above this: a climber and a second trained person", "limb_port": "Limb port", "behind": "On the far side",
-		"parking": "Parking", "trees": "trees", "done": "Done", "return": "Return visit", "refused": "Refused", "suspect": "Suspect", "walk": "Walk",
+		"parking": "Parking", "trees": "trees", "done": "Done", "return": "Return visit", "refused": "Refused", "suspect": "Suspect", "outline": "Edge of the block", "pilot": "Pilot tree", "walk": "Walk",
 		"am": "am", "pm": "pm", "break": "Break",
 		"diameter": "Diameter", "mean": "Mean", "interval": "95 % interval",
 		"effective": "Effective level you entered", "median": "Median", "band": "10 to 90 % of draws", "treatable": "Treatable",

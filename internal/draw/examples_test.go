@@ -68,7 +68,7 @@ func exMap(n int, avenue bool, width float64) BlockMap {
 		case 15:
 			st = Refused
 		}
-		m.Trees = append(m.Trees, MapTree{fmt.Sprintf("A%d", i+1), x, y, int(next() * 3.99), st})
+		m.Trees = append(m.Trees, MapTree{Tag: fmt.Sprintf("A%d", i+1), XM: x, YM: y, Class: int(next() * 3.99), Status: st})
 	}
 	a, b := Walk{Person: "Person 1"}, Walk{Person: "Person 2"}
 	for i := range n / 2 {

@@ -84,7 +84,7 @@ func TestDrawings_AnyInput(t *testing.T) {
 			m := exMap(2, false, widths.Draw(t, "width"))
 			m.Trees, m.Walks = nil, nil
 			for i := range rapid.IntRange(1, 80).Draw(t, "n") {
-				m.Trees = append(m.Trees, MapTree{fmt.Sprintf("T%d", i), rapid.Float64Range(-500, 500).Draw(t, "x"), rapid.Float64Range(-50, 50).Draw(t, "y"), i % 4, Status(i % 5)})
+				m.Trees = append(m.Trees, MapTree{Tag: fmt.Sprintf("T%d", i), XM: rapid.Float64Range(-500, 500).Draw(t, "x"), YM: rapid.Float64Range(-50, 50).Draw(t, "y"), Class: i % 4, Status: Status(i % 5), Href: "/x", Marked: i%7 == 0})
 			}
 			see(t)(DrawBlockMap(m))
 		})

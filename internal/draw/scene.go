@@ -143,8 +143,11 @@ type Text struct {
 // Group moves, turns and scales its items together: first Scale (0 means 1),
 // then TurnDeg clockwise about the origin, then Move. Label becomes the
 // group's title in SVG, which browsers show as a hint and screen readers read.
+// Href, where not empty, makes it a link in SVG; a drawing with links has one
+// stop for the Tab key among them, the first.
 type Group struct {
 	Label   string
+	Href    string
 	Move    Point
 	TurnDeg float64
 	Scale   float64

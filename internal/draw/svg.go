@@ -67,7 +67,18 @@ func (s Scene) id() string {
 
 type svgWriter struct {
 	bytes.Buffer
-	id string
+	id    string
+	links int
+}
+
+// linked reports whether something in a drawing is a link.
+func linked(items []Element) bool {
+	for _, it := range items {
+		if g, ok := it.(Group); ok && (g.Href != "" || linked(g.Items)) {
+			return true
+		}
+	}
+	return false
 }
 
 func (s Scene) svg(standalone bool) []byte {
@@ -76,8 +87,12 @@ func (s Scene) svg(standalone bool) []byte {
 	if s.Lang != "" {
 		lang = fmt.Sprintf(` lang="%s" xml:lang="%[1]s"`, escape(s.Lang))
 	}
-	fmt.Fprintf(w, `<svg xmlns="http://www.w3.org/2000/svg" class="sw" width="%[1]s" height="%[2]s" viewBox="0 0 %[1]s %[2]s" fill="none" role="img" aria-labelledby="%[3]s-t %[3]s-d"%[4]s>`,
-		num(s.Width), num(s.Height), w.id, lang)
+	role := "img"
+	if linked(s.Items) { // what is inside an image is hidden from screen readers
+		role = "group"
+	}
+	fmt.Fprintf(w, `<svg xmlns="http://www.w3.org/2000/svg" class="sw" width="%[1]s" height="%[2]s" viewBox="0 0 %[1]s %[2]s" fill="none" role="%[5]s" aria-labelledby="%[3]s-t %[3]s-d"%[4]s>`,
+		num(s.Width), num(s.Height), w.id, lang, role)
 	fmt.Fprintf(w, "\n<title id=\"%s-t\">%s</title>\n<desc id=\"%[1]s-d\">%[3]s</desc>\n", w.id, escape(s.Title), escape(s.Desc))
 	if standalone {
 		fmt.Fprintf(w, "<style>\n%s</style>\n", Stylesheet())
@@ -254,7 +269,19 @@ func (w *svgWriter) text(t Text) {
 }
 
 func (w *svgWriter) group(g Group) {
-	w.WriteString("<g")
+	name := "g"
+	if g.Href != "" {
+		name = "a"
+	}
+	w.WriteString("<" + name)
+	if g.Href != "" {
+		stop := -1
+		if w.links == 0 {
+			stop = 0
+		}
+		w.links++
+		fmt.Fprintf(w, ` href="%s" tabindex="%d"`, escape(g.Href), stop)
+	}
 	if g.Move != (Point{}) || g.TurnDeg != 0 || (g.Scale != 0 && g.Scale != 1) {
 		var parts []string
 		if g.Move != (Point{}) {
@@ -274,7 +301,7 @@ func (w *svgWriter) group(g Group) {
 	}
 	w.WriteString("\n")
 	w.items(g.Items)
-	w.WriteString("</g>\n")
+	w.WriteString("</" + name + ">\n")
 }
 
 func pathData(d []Segment) string {

@@ -46,7 +46,7 @@ func Keys(k Kind) []string {
 	case KindLimbs:
 		return []string{"length_unit", "height_unit", "north", "east", "south", "west", "ports", "port_one", "trunk", "ground", "climb", "limb_port", "behind"}
 	case KindBlockMap:
-		return []string{"map_unit", "north", "parking", "trees", "done", "return", "refused", "suspect", "walk"}
+		return []string{"map_unit", "north", "parking", "trees", "done", "return", "refused", "suspect", "walk", "outline", "pilot"}
 	case KindDayBars:
 		return []string{"am", "pm", "break"}
 	case KindDotPlot:

@@ -141,6 +141,7 @@ func encoding(file string, data []byte, line int, nl byte) *finding.Fault {
 // source is an opened file: its blocks and what its first bytes said.
 type source struct {
 	match   map[string]string // headers a person has matched
+	untaped bool              // trees may be without a reading
 	headers []string          // of the header row, as written
 	file    string
 	blocks  blocks

@@ -101,11 +101,22 @@ func TreeColumns() []string {
 // for a header as the file writes it the column it stands for, empty for one to
 // be left out.
 func ReadTreesAs(r io.Reader, name string, match map[string]string) ([]tree.Tree, Summary, error) {
+	return readAs(r, name, match, false)
+}
+
+// ReadInventory is ReadTreesAs for trees that are only entered, not planned:
+// the cells of the reading may be empty, and the stem's Diameter and Girth are
+// then zero. A note counts them. One of the columns must be there.
+func ReadInventory(r io.Reader, name string, match map[string]string) ([]tree.Tree, Summary, error) {
+	return readAs(r, name, match, true)
+}
+
+func readAs(r io.Reader, name string, match map[string]string, untaped bool) ([]tree.Tree, Summary, error) {
 	src, err := openStream(r, name)
 	if err != nil {
 		return nil, Summary{File: name}, finding.AsFaults(err)
 	}
-	src.match = match
+	src.match, src.untaped = match, untaped
 	var all []tree.Tree
 	sum, err := readTrees(src, newRoll(name), false, func(chunk []tree.Tree) error {
 		all = append(all, chunk...)
@@ -122,10 +133,11 @@ func ReadTreesAs(r io.Reader, name string, match map[string]string) ([]tree.Tree
 func readTrees(src *source, seen *roll, checkOnly bool, visit func([]tree.Tree) error) (Summary, error) {
 	var group *stemGroups
 	bad := false
-	fractions, percents := false, false
-	sum, err := run(src, &treeSpec, func() builder[treeBlock] { return &treeBuilder{checkOnly: checkOnly} },
+	fractions, percents, bare := false, false, 0
+	sum, err := run(src, &treeSpec, func() builder[treeBlock] { return &treeBuilder{checkOnly: checkOnly, untaped: src.untaped} },
 		func(b treeBlock, faults *collector) error {
 			fractions, percents = fractions || b.fractions, percents || b.percents
+			bare += b.bare
 			if seen != nil {
 				seen.add(&b, faults)
 			}
@@ -149,6 +161,9 @@ func readTrees(src *source, seen *roll, checkOnly bool, visit func([]tree.Tree) 
 	}
 	if fractions && !percents {
 		sum.Notes = append(sum.Notes, finding.Finding{ID: "rating-fraction", Severity: finding.Warning, Authority: finding.ByEstimate, Args: finding.Args{}})
+	}
+	if bare > 0 {
+		sum.Notes = append(sum.Notes, finding.Finding{ID: "trees-untaped", Severity: finding.Note, Authority: finding.ByEstimate, Args: finding.Args{"count": finding.Count(bare)}})
 	}
 	if err != nil {
 		return sum, err

@@ -344,3 +344,35 @@ func TestTrees_Path(t *testing.T) {
 		}
 	}
 }
+
+// An inventory may have trees that nobody taped yet; a plan's table may not.
+func TestReadInventory_WithoutReadings(t *testing.T) {
+	const table = "tree,stem,diameter_cm,girth_cm,bark_mm,species\nA1,,12.5,,,elm\nA2,,,,,elm\nA3,north,,,9,oak\nA3,south,,100,,oak\n"
+	trees, sum, err := ReadInventory(strings.NewReader(table), "t.csv", nil)
+	if err != nil || len(trees) != 3 {
+		t.Fatalf("%d trees, %v", len(trees), err)
+	}
+	if len(sum.Notes) != 1 || sum.Notes[0].ID != "trees-untaped" || sum.Notes[0].Args["count"] != finding.Count(2) {
+		t.Errorf("notes %+v", sum.Notes)
+	}
+	if s := trees[0].Stems[0]; s.Diameter.Float() != 12.5 {
+		t.Errorf("%+v", s)
+	}
+	if s := trees[1].Stems; len(s) != 1 || s[0].Diameter.Float() != 0 || s[0].Girth.Float() != 0 {
+		t.Errorf("%+v", s)
+	}
+	if s := trees[2].Stems; len(s) != 2 || s[0].Diameter.Float() != 0 || s[0].Bark.Value.In("mm").Float() != 9 || s[1].Girth.Float() != 100 {
+		t.Errorf("%+v", s)
+	}
+	_, _, err = ReadTreesAs(strings.NewReader(table), "t.csv", nil)
+	if fs := finding.AsFaults(err); len(fs) != 2 || fs[0].ID != "reading-missing" || fs[1].ID != "reading-missing" {
+		t.Errorf("for a plan: %v", err)
+	}
+	// Other faults stay faults, and so does a table that has no such column.
+	for text, want := range map[string]string{"tree,diameter_cm\nA1,x\n": "number-unclear", "tree,diameter_cm\nA1,0\n": "diameter-range", "tree,species\nA1,elm\n": "column-missing"} {
+		_, _, err := ReadInventory(strings.NewReader(text), "t.csv", nil)
+		if fs := finding.AsFaults(err); len(fs) != 1 || fs[0].ID != want {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+}

@@ -101,6 +101,8 @@ const surelyThick, surelyThin = 3.2, 1256.0
 // and trees one slice each.
 type treeBuilder struct {
 	checkOnly bool // values are checked and only the tags kept
+	untaped   bool // a trunk may be without a reading
+	bare      int  // trunks that are
 	trees     []tree.Tree
 	stems     []tree.Stem
 	one       tree.Tree // scratch of a row that is only checked
@@ -124,6 +126,7 @@ type treeBlock struct {
 	names     []string
 	fractions bool
 	percents  bool
+	bare      int
 }
 
 // tag returns the tag of row i of the block.
@@ -218,6 +221,8 @@ func (b *treeBuilder) stem(r *Row, s *tree.Stem) {
 				*s = tree.FromGirth(g)
 			}
 		}
+	case b.untaped:
+		b.bare++
 	default:
 		c := treeDiameter
 		if r.at[c] < 0 {
@@ -275,7 +280,7 @@ func grid(r *Row, c Col) q.Opt[float64] {
 }
 
 func (b *treeBuilder) take() treeBlock {
-	out := treeBlock{tags: string(b.tags), ends: b.ends, lines: b.lines, hashes: b.hashes, names: b.names, trees: b.trees, fractions: b.fractions, percents: b.percents}
+	out := treeBlock{tags: string(b.tags), ends: b.ends, lines: b.lines, hashes: b.hashes, names: b.names, trees: b.trees, fractions: b.fractions, percents: b.percents, bare: b.bare}
 	for i := range out.trees {
 		out.trees[i].Tag = out.tag(i)
 		if b.names != nil {
@@ -284,7 +289,7 @@ func (b *treeBuilder) take() treeBlock {
 		out.trees[i].Stems = b.stems[i : i+1 : i+1]
 	}
 	n := len(b.ends)
-	*b = treeBuilder{checkOnly: b.checkOnly, tags: b.tags[:0], ends: make([]int, 0, n), lines: make([]int, 0, n), hashes: make([]uint64, 0, n)}
+	*b = treeBuilder{checkOnly: b.checkOnly, untaped: b.untaped, tags: b.tags[:0], ends: make([]int, 0, n), lines: make([]int, 0, n), hashes: make([]uint64, 0, n)}
 	if out.trees != nil {
 		b.trees, b.stems = make([]tree.Tree, 0, n+n/16), make([]tree.Stem, 0, n+n/16)
 	}

@@ -2,6 +2,7 @@ package exchange
 
 import (
 	"cmp"
+	"io"
 	"math"
 	"slices"
 	"strconv"
@@ -104,6 +105,20 @@ func ReadWeather(path string, o WeatherOptions) (*Weather, error) {
 	if err != nil {
 		return nil, err
 	}
+	return newWeather(rows, sum, o)
+}
+
+// ReadWeatherFrom is ReadWeather on a stream; name says whether it is CSV or
+// XLSX.
+func ReadWeatherFrom(r io.Reader, name string, o WeatherOptions) (*Weather, error) {
+	rows, sum, err := ReadTable(r, name, weatherSpec, readWeatherRow)
+	if err != nil {
+		return nil, err
+	}
+	return newWeather(rows, sum, o)
+}
+
+func newWeather(rows []weatherRow, sum Summary, o WeatherOptions) (*Weather, error) {
 	w := &Weather{Summary: sum, Zone: o.Zone, ZoneFrom: "option", heads: map[string]string{}}
 	hourly := false
 	for _, u := range sum.Columns {

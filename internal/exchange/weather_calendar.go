@@ -26,6 +26,8 @@ type Calendar struct {
 	Content string    // what the identifiers are made from: the same content, the same identifiers
 	Stamp   time.Time // DTSTAMP of every entry; passed in, so that the bytes repeat
 	Events  []CalendarEvent
+
+	Sequence int // raised with every change of the same content (RFC 5545, 3.8.7.4)
 }
 
 // UID is the stable identifier of an entry: the first 32 hexadecimal digits of
@@ -46,7 +48,7 @@ func (c Calendar) Write(w io.Writer) error {
 	for _, e := range c.Events {
 		v := cal.AddEvent(c.UID(e.Key))
 		v.SetDtStampTime(c.Stamp.UTC())
-		v.SetSequence(0)
+		v.SetSequence(c.Sequence)
 		if e.Day.IsZero() {
 			v.SetStartAt(e.Start.UTC())
 			v.SetEndAt(e.End.UTC())

@@ -4,7 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"runtime"
 	"strings"
+	"sync"
 
 	"sapward/finding"
 	"sapward/internal/app"
@@ -44,7 +46,13 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 	if err := f(t); err != nil {
 		return storeFault(s.dir, err)
 	}
-	return storeFault(s.dir, raw.Commit())
+	if err := raw.Commit(); err != nil {
+		return storeFault(s.dir, err)
+	}
+	if t.act != "" {
+		s.last.write(*t.head)
+	}
+	return nil
 }
 
 // Append keeps changes as events and brings the tables up to date.
@@ -61,41 +69,144 @@ func (t *tx) Append(ctx context.Context, by string, changes ...app.Change) ([]ap
 		by = app.LocalPerson
 	}
 	out := make([]app.Event, 0, len(changes))
-	for _, c := range changes {
-		if !clean(c.Reason) || !clean(c.Sort) || !clean(c.ID) || !clean(c.Parent) || c.ID == "" {
-			return nil, &finding.Fault{Class: finding.Usage, ID: "text-unclean"}
+	var m *many
+	defer func() {
+		if m != nil {
+			m.close()
 		}
-		body, err := canonical(c.Body)
-		if err != nil {
+	}()
+	next := t.ready(changes)
+	for len(changes) > 0 {
+		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		e := app.Event{Seq: t.head.Seq + 1, By: by, Type: c.Type, Verb: c.Verb, Estate: c.Estate, Entity: c.ID, Parent: c.Parent, Sort: c.Sort, Version: c.Version, Reason: c.Reason, Body: body, Prev: t.head.Hash}
-		e.At, e.ClockAt, e.ID = t.head.next(t.s.now(), t.s.random)
-		if t.act == "" {
-			t.act = e.ID
+		now, n := next()
+		rest := changes[n:]
+		next = t.ready(rest) // made ready on the other processors while these are written
+		if n >= leastMany {
+			if m == nil {
+				m = t.s.stmts.many(t.tx, true)
+			}
+			es, ok, err := t.appendMany(ctx, by, m, now)
+			if err != nil {
+				return nil, err
+			}
+			if ok {
+				out, changes = append(out, es...), rest
+				continue
+			}
 		}
-		e.Act = t.act
-		e.Hash = hashOf(e.Prev, &e)
-		ok, err := t.s.stmts.project(ctx, t.tx, &e)
-		if err != nil {
-			return nil, t.taken(err, c)
+		for k := range now {
+			e, err := t.appendOne(ctx, by, &now[k])
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, e)
 		}
-		if !ok {
-			return nil, t.conflict(ctx, c)
-		}
-		if err := t.s.stmts.keep(ctx, t.tx, &e); err != nil {
-			return nil, err
-		}
-		t.head = &head{e.Seq, e.ID, e.At, e.Hash}
-		out = append(out, e)
+		changes = rest
 	}
 	return out, nil
 }
 
-// keep writes the event itself.
-func (s *statements) keep(ctx context.Context, tx *sql.Tx, e *app.Event) error {
-	_, err := tx.StmtContext(ctx, s.event).ExecContext(ctx, e.Seq, e.ID, e.Act, e.At, e.ClockAt, e.By, string(e.Type), e.Verb, e.Estate, e.Entity, e.Parent, e.Sort, e.Version, e.Reason, string(e.Body), e.Prev, e.Hash)
-	return err
+// readied is a change whose body is canonical and read.
+type readied struct {
+	c app.Change
+	decoded
+	err error
+}
+
+// ready starts to make the next changes ready that can be written together,
+// and returns how to wait for them.
+func (t *tx) ready(changes []app.Change) func() ([]readied, int) {
+	n := max(min(1, len(changes)), together(changes, func(c *app.Change) (app.Type, int) { return c.Type, c.Version }))
+	out := make([]readied, n)
+	one := func(k int) {
+		r := &out[k]
+		r.c = changes[k]
+		if !clean(r.c.Reason) || !clean(r.c.Sort) || !clean(r.c.ID) || !clean(r.c.Parent) || r.c.ID == "" {
+			r.err = &finding.Fault{Class: finding.Usage, ID: "text-unclean"}
+			return
+		}
+		if r.c.Body, r.err = canonical(r.c.Body); r.err == nil {
+			r.decoded, r.err = decode(&app.Event{Type: r.c.Type, Verb: r.c.Verb, Body: r.c.Body})
+		}
+	}
+	if n < leastMany {
+		for k := range out {
+			one(k)
+		}
+		return func() ([]readied, int) { return out, n }
+	}
+	var wg sync.WaitGroup
+	workers := runtime.GOMAXPROCS(0)
+	for w := range workers {
+		wg.Go(func() {
+			for k := n * w / workers; k < n*(w+1)/workers; k++ {
+				one(k)
+			}
+		})
+	}
+	return func() ([]readied, int) { wg.Wait(); return out, n }
+}
+
+// event makes the event after h of a change.
+func (t *tx) event(h *head, by string, r *readied) item {
+	c := &r.c
+	e := app.Event{Seq: h.Seq + 1, By: by, Type: c.Type, Verb: c.Verb, Estate: c.Estate, Entity: c.ID, Parent: c.Parent, Sort: c.Sort, Version: c.Version, Reason: c.Reason, Body: c.Body, Prev: h.Hash}
+	e.At, e.ClockAt, e.ID = h.next(t.s.now(), t.s.random)
+	e.Act = orElse(t.act, e.ID)
+	e.Hash = hashOf(e.Prev, &e)
+	return item{e, r.decoded}
+}
+
+func (t *tx) stepped(e *app.Event) {
+	t.act, t.head = e.Act, &head{e.Seq, e.ID, e.At, e.Hash}
+}
+
+// appendMany writes changes of one type that are all new. It reports false,
+// with nothing written, when they have to go one by one.
+func (t *tx) appendMany(ctx context.Context, by string, m *many, rs []readied) ([]app.Event, bool, error) {
+	items := make([]item, len(rs))
+	h, act := *t.head, t.act
+	for k := range rs {
+		if rs[k].err != nil {
+			t.act = act
+			return nil, false, nil
+		}
+		items[k] = t.event(&h, by, &rs[k])
+		e := &items[k].e
+		h, t.act = head{e.Seq, e.ID, e.At, e.Hash}, e.Act
+	}
+	ok, err := m.write(ctx, items)
+	if err != nil || !ok {
+		t.act = act
+		return nil, false, err
+	}
+	t.stepped(&items[len(items)-1].e)
+	out := make([]app.Event, len(items))
+	for k := range items {
+		out[k] = items[k].e
+	}
+	return out, true, nil
+}
+
+func (t *tx) appendOne(ctx context.Context, by string, r *readied) (app.Event, error) {
+	if r.err != nil {
+		return app.Event{}, r.err
+	}
+	i := t.event(t.head, by, r)
+	ok, err := t.s.stmts.project(ctx, t.tx, &i)
+	if err != nil {
+		return app.Event{}, t.taken(err, r.c)
+	}
+	if !ok {
+		return app.Event{}, t.conflict(ctx, r.c)
+	}
+	if err := t.s.stmts.keep(ctx, t.tx, &i); err != nil {
+		return app.Event{}, err
+	}
+	t.stepped(&i.e)
+	return i.e, nil
 }
 
 // conflict tells what is kept instead of the version that was looked at.

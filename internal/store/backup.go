@@ -32,8 +32,8 @@ type Manifest struct {
 }
 
 // Backup writes a copy of everything into a new folder under dir while the
-// server goes on: the database as of one moment, the files it speaks of, and a
-// manifest. The copy is opened and checked before it takes its name; a copy
+// server goes on: the database as of one moment without its sessions, the files
+// it speaks of, and a manifest. The copy is opened and checked before it takes its name; a copy
 // that fails is removed.
 func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
@@ -55,6 +55,9 @@ func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, e
 	}
 	_, err = source.ExecContext(ctx, "VACUUM INTO ?", filepath.Join(fresh, dbName))
 	if err = errors.Join(err, source.Close()); err != nil {
+		return out, storeFault(dir, err)
+	}
+	if err = withoutSessions(ctx, filepath.Join(fresh, dbName)); err != nil {
 		return out, storeFault(dir, err)
 	}
 	copied, err := Open(ctx, Options{Dir: fresh, ReadOnly: true, Now: s.now})
@@ -195,7 +198,7 @@ func Restore(ctx context.Context, backup, dir string, replaceNewer bool) (report
 	if err != nil {
 		return report, "", storeFault(dir, err)
 	}
-	copied, err := Open(ctx, Options{Dir: fresh, ReadOnly: true})
+	copied, err := Open(ctx, Options{Dir: fresh}) // brings the tables of an earlier version up to date
 	if err != nil {
 		return report, "", err
 	}

@@ -3,25 +3,12 @@ package store
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
-	"fmt"
 	"strconv"
 	"time"
 	"unicode/utf8"
 
-	"github.com/gowebpki/jcs"
-
 	"sapward/internal/app"
 )
-
-// canonical writes a body as RFC 8785 canonical JSON (Rundgren et al. 2020).
-func canonical(body json.RawMessage) (json.RawMessage, error) {
-	out, err := jcs.Transform(body)
-	if err != nil {
-		return nil, fmt.Errorf("store: body is no JSON: %w", err)
-	}
-	return out, nil
-}
 
 // envelope appends the canonical JSON of every field but prev and hash. The
 // body must be canonical already; names stand in their sorted order, and what

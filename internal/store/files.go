@@ -67,8 +67,8 @@ func isHash(s string) bool {
 }
 
 // PutFile keeps bytes under their SHA-256: written aside, forced to the disk,
-// renamed, and the folder forced too. Bytes that are kept already are not
-// written again.
+// renamed, and the folder forced too. Bytes that are kept already are written
+// again in their place, which mends a file that was damaged.
 func (s *Store) PutFile(ctx context.Context, r io.Reader, limit int64) (out app.File, err error) {
 	base := filepath.Join(s.dir, filesName)
 	if s.unclean {

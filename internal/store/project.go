@@ -4,7 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"strings"
 
 	"sapward/internal/app"
 )
@@ -13,21 +15,25 @@ import (
 var tables = map[app.Type]string{
 	app.TypePerson: "people", app.TypeSettings: "settings", app.TypeEstate: "estates", app.TypeMembership: "memberships", app.TypeBlock: "blocks",
 	app.TypeTree: "trees", app.TypeWound: "wounds", app.TypeCard: "cards", app.TypeCheck: "card_checks", app.TypeDraft: "drafts", app.TypePlan: "plans",
-	app.TypeGate: "gates", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
+	app.TypeGate: "gates", app.TypeDay: "days", app.TypePhone: "phones", app.TypeNote: "notes", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
 }
+
+// projected are all tables that follow from the events, parents first.
+var projected = []string{"people", "settings", "estates", "memberships", "blocks", "trees", "wounds", "readings", "cards", "card_checks", "drafts", "plans", "gates", "applications", "attachments", "files", "names"}
+
+// Columns of the rows that are written beside a thing's own.
+const (
+	eventColumns   = "seq, id, act, at, clock_at, by_id, type, verb, estate_id, entity_id, parent_id, sort, version, reason, body, prev, hash"
+	readingColumns = "id, tree_id, seq, event_id, stem, on_day, by_id, taker, instrument, diameter_cm, at_m, reason, entered_at"
+)
 
 // statements are the prepared statements of the writer. Preparing each once
 // makes a commit about as quick as bare SQLite (bench/store).
 type statements struct {
-	head, event, file, reading *sql.Stmt
-	insert, update             map[app.Type]*sql.Stmt
-	all                        []*sql.Stmt
-}
+	head, event, file, reading, unname, name, before, block *sql.Stmt
 
-// more are the columns that only some tables have.
-var more = map[app.Type][]string{
-	app.TypeTree:  {"tag", "species", "status", "diameter_cm", "x_m", "y_m", "lat", "lon"},
-	app.TypeWound: {"block_id", "closed"},
+	insert, update map[app.Type]*sql.Stmt
+	all            []*sql.Stmt
 }
 
 func prepare(ctx context.Context, db *sql.DB) (*statements, error) {
@@ -44,18 +50,35 @@ func prepare(ctx context.Context, db *sql.DB) (*statements, error) {
 		return st
 	}
 	s.head = make("SELECT seq, id, at, hash FROM events ORDER BY seq DESC LIMIT 1")
-	s.event = make("INSERT INTO events (seq, id, act, at, clock_at, by_id, type, verb, estate_id, entity_id, parent_id, sort, version, reason, body, prev, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")
+	s.event = make(inserting("events", eventColumns, "", 1))
 	s.file = make("INSERT INTO files (hash, event_id, size) VALUES (?, ?, ?) ON CONFLICT DO NOTHING")
-	s.reading = make("INSERT INTO readings (id, tree_id, seq, event_id, stem, on_day, by_id, taker, instrument, diameter_cm, at_m, reason, entered_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")
+	s.reading = make(inserting("readings", readingColumns, "", 1))
+	s.unname = make("DELETE FROM names WHERE entity_id = ?")
+	s.name = make("INSERT INTO names (type, key, entity_id, estate_id, parent_id, text) VALUES (?, ?, ?, ?, ?, ?)")
+	s.before = make("SELECT body FROM trees WHERE id = ?")
+	s.block = make("SELECT parent_id FROM trees WHERE id = ?")
 	for t, table := range tables {
-		names, marks, sets := "", "", ""
+		sets := ""
 		for _, c := range more[t] {
-			names, marks, sets = names+", "+c, marks+", ?", sets+", "+c+" = ?"
+			sets += ", " + c + " = ?"
 		}
-		s.insert[t] = make("INSERT INTO " + table + " (version, seq, at, by_id, act, retired_at, body, sort" + names + ", estate_id, parent_id, id) VALUES (?, ?, ?, ?, ?, ?, ?, ?" + marks + ", ?, ?, ?) ON CONFLICT (id) DO NOTHING")
+		s.insert[t] = make(inserting(table, thingColumns(t), "ON CONFLICT (id) DO NOTHING", 1))
 		s.update[t] = make("UPDATE " + table + " SET version = ?, seq = ?, at = ?, by_id = ?, act = ?, retired_at = ?, body = ?, sort = ?" + sets + " WHERE id = ? AND version = ? AND (retired_at IS NULL OR ? = 'restored')")
 	}
 	return s, err
+}
+
+// thingColumns are the columns of a thing's row, in the order of item.columns
+// and then the keys.
+func thingColumns(t app.Type) string {
+	names := append([]string{"version", "seq", "at", "by_id", "act", "retired_at", "body", "sort"}, more[t]...)
+	return strings.Join(append(names, "estate_id", "parent_id", "id"), ", ")
+}
+
+// inserting is the statement that inserts some rows at once.
+func inserting(table, columns, or string, rows int) string {
+	one := "(" + strings.Repeat("?, ", strings.Count(columns, ",")) + "?)"
+	return "INSERT INTO " + table + " (" + columns + ") VALUES " + strings.Repeat(one+", ", rows-1) + one + " " + or
 }
 
 func (s *statements) close() {
@@ -68,40 +91,36 @@ func (s *statements) close() {
 
 // project brings the tables up to date with one event. It reports false when
 // the thing is not at the version before.
-func (s *statements) project(ctx context.Context, tx *sql.Tx, e *app.Event) (bool, error) {
-	var retired any
-	if e.Verb == app.Retired {
-		retired = e.At
+func (s *statements) project(ctx context.Context, tx *sql.Tx, i *item) (bool, error) {
+	e := &i.e
+	text := func(st *sql.Stmt, id string) (out string, err error) {
+		err = tx.StmtContext(ctx, st).QueryRowContext(ctx, id).Scan(&out)
+		if errors.Is(err, sql.ErrNoRows) {
+			err = nil
+		}
+		return out, err
 	}
-	args := []any{e.Version, e.Seq, e.At, e.By, e.Act, retired, string(e.Body), e.Sort}
-	var tree, before app.TreeFacts
-	switch e.Type {
-	case app.TypeTree:
-		if err := json.Unmarshal(e.Body, &tree); err != nil {
+	var before *app.TreeFacts
+	block := ""
+	var err error
+	switch {
+	case e.Type == app.TypeTree && e.Version > 1:
+		body, err := text(s.before, e.Entity)
+		if err != nil {
 			return false, err
 		}
-		args = append(args, tree.Tag, tree.Species, tree.Status, tree.Diameter(), float(tree.XM), float(tree.YM), float(tree.Lat), float(tree.Lon))
-		if e.Version > 1 {
-			var body string
-			err := tx.QueryRowContext(ctx, "SELECT body FROM trees WHERE id = ?", e.Entity).Scan(&body)
-			if err == nil {
-				err = json.Unmarshal([]byte(body), &before)
-			}
-			if err != nil && err != sql.ErrNoRows {
+		before = &app.TreeFacts{}
+		if body != "" {
+			if err := json.Unmarshal([]byte(body), before); err != nil {
 				return false, err
 			}
 		}
-	case app.TypeWound:
-		var w app.WoundFacts
-		if err := json.Unmarshal(e.Body, &w); err != nil {
+	case e.Type == app.TypeWound:
+		if block, err = text(s.block, e.Parent); err != nil {
 			return false, err
 		}
-		var block string
-		if err := tx.QueryRowContext(ctx, "SELECT parent_id FROM trees WHERE id = ?", e.Parent).Scan(&block); err != nil && err != sql.ErrNoRows {
-			return false, err
-		}
-		args = append(args, block, w.Closed)
 	}
+	args := i.columns(nil, block)
 	st := s.update[e.Type]
 	if e.Version == 1 {
 		st = s.insert[e.Type]
@@ -119,32 +138,34 @@ func (s *statements) project(ctx context.Context, tx *sql.Tx, e *app.Event) (boo
 	if n, err := res.RowsAffected(); err != nil || n == 0 {
 		return false, err
 	}
-	if e.Type == app.TypeTree {
-		if err := s.readings(ctx, tx, e, tree, before); err != nil {
+	rows, n := i.taken(nil, before)
+	for k := range n {
+		w := len(rows) / n
+		if _, err := tx.StmtContext(ctx, s.reading).ExecContext(ctx, rows[k*w:(k+1)*w]...); err != nil {
 			return false, err
 		}
 	}
-	return true, s.files(ctx, tx, e)
+	if err := s.named(ctx, tx, i); err != nil {
+		return false, err
+	}
+	return true, s.files(ctx, tx, i)
 }
 
-// readings keeps each tape reading that an event brings: one that the tree did
-// not have before, unless the event only takes something back.
-func (s *statements) readings(ctx context.Context, tx *sql.Tx, e *app.Event, now, before app.TreeFacts) error {
-	if e.Verb == app.Retired || e.Verb == app.Restored || e.Verb == app.Undone {
+// named keeps what search finds a thing by; what is retired is not found.
+func (s *statements) named(ctx context.Context, tx *sql.Tx, i *item) error {
+	if i.names == nil {
 		return nil
 	}
-	for i, stem := range now.Stems {
-		if !stem.Measured() {
-			continue
+	if i.e.Version > 1 {
+		if _, err := tx.StmtContext(ctx, s.unname).ExecContext(ctx, i.e.Entity); err != nil {
+			return err
 		}
-		same := false
-		for _, old := range before.Stems {
-			same = same || old.SameReading(stem)
-		}
-		if same {
-			continue
-		}
-		if _, err := tx.StmtContext(ctx, s.reading).ExecContext(ctx, fmt.Sprintf("%s/%d", e.ID, i), e.Entity, e.Seq, e.ID, stem.Name, stem.On, e.By, stem.Taker, stem.Instrument, stem.Diameter(), stem.MeasuredAtM, e.Reason, e.At); err != nil {
+	}
+	if i.e.Verb == app.Retired {
+		return nil
+	}
+	for _, key := range nameKeys(i.names) {
+		if _, err := tx.StmtContext(ctx, s.name).ExecContext(ctx, string(i.e.Type), key, i.e.Entity, i.e.Estate, i.e.Parent, i.name); err != nil {
 			return err
 		}
 	}
@@ -152,43 +173,20 @@ func (s *statements) readings(ctx context.Context, tx *sql.Tx, e *app.Event, now
 }
 
 // files keeps which files an event speaks of.
-func (s *statements) files(ctx context.Context, tx *sql.Tx, e *app.Event) error {
-	var list []app.File
-	switch e.Type {
-	case app.TypePlan:
-		var p app.PlanFacts
-		if err := json.Unmarshal(e.Body, &p); err != nil {
-			return err
-		}
-		list = []app.File{p.Document, p.Inputs}
-	case app.TypeAttachment:
-		var a app.AttachmentFacts
-		if err := json.Unmarshal(e.Body, &a); err != nil {
-			return err
-		}
-		list = []app.File{a.File}
-	}
-	for _, f := range list {
+func (s *statements) files(ctx context.Context, tx *sql.Tx, i *item) error {
+	for _, f := range i.decoded.files {
 		if f.Hash == "" {
 			continue
 		}
-		if _, err := tx.StmtContext(ctx, s.file).ExecContext(ctx, f.Hash, e.ID, f.Size); err != nil {
+		if _, err := tx.StmtContext(ctx, s.file).ExecContext(ctx, f.Hash, i.e.ID, f.Size); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func null(s string) any {
-	if s == "" {
-		return nil
-	}
-	return s
-}
-
-func float(x *float64) any {
-	if x == nil {
-		return nil
-	}
-	return *x
+// keep writes the event itself.
+func (s *statements) keep(ctx context.Context, tx *sql.Tx, i *item) error {
+	_, err := tx.StmtContext(ctx, s.event).ExecContext(ctx, i.kept(nil)...)
+	return err
 }

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -51,6 +50,25 @@ func (r reader) states(ctx context.Context, t app.Type, query string, args ...an
 
 func missing(t app.Type) error {
 	return &finding.Fault{Class: finding.Missing, ID: "app-missing", Args: finding.Args{"what_by": finding.Text("kind-" + string(t))}}
+}
+
+// EventsAfter returns events of one type and parent after a number, oldest
+// first.
+func (r reader) EventsAfter(ctx context.Context, t app.Type, parent string, after int64, limit int) ([]app.Event, error) {
+	rows, err := r.q.QueryContext(ctx, fmt.Sprintf("SELECT %s FROM events WHERE parent_id = ? AND seq > ? AND type = ? ORDER BY seq LIMIT %d", eventColumns, max(limit, 1)), parent, after, string(t))
+	if err != nil {
+		return nil, storeFault("", err)
+	}
+	defer rows.Close()
+	out := []app.Event{}
+	for rows.Next() {
+		e, err := scanEvent(rows)
+		if err != nil {
+			return nil, storeFault("", err)
+		}
+		out = append(out, e)
+	}
+	return out, storeFault("", rows.Err())
 }
 
 // State returns one thing, or a Missing fault.
@@ -114,7 +132,7 @@ func (r reader) States(ctx context.Context, q app.Query) ([]app.State, error) {
 // like makes a pattern that finds text anywhere, its own signs taken as they
 // are.
 func like(text string) string {
-	return "%" + strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(strings.ToLower(text)) + "%"
+	return "%" + strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(text) + "%"
 }
 
 // Trees returns trees of one block in the order of tags.
@@ -125,7 +143,8 @@ func (r reader) Trees(ctx context.Context, q app.TreeQuery) ([]app.State, error)
 		w.and("s.retired_at IS NULL")
 	}
 	if q.Text != "" {
-		w.and(`(lower(s.tag) LIKE ? ESCAPE '\' OR lower(s.species) LIKE ? ESCAPE '\')`, like(q.Text), like(q.Text))
+		key := like(searchKey(q.Text))
+		w.and(`(s.tag_key LIKE ? ESCAPE '\' OR s.species_key LIKE ? ESCAPE '\')`, key, key)
 	}
 	switch q.Status {
 	case "":
@@ -172,9 +191,9 @@ func (r reader) BlockMark(ctx context.Context, block string) (int64, error) {
 	return n, storeFault("", err)
 }
 
-// Places returns where the trees of a block stand.
+// Places returns where the trees of a block stand and how thick they are.
 func (r reader) Places(ctx context.Context, block string) ([]app.Place, error) {
-	rows, err := r.q.QueryContext(ctx, "SELECT id, tag, status, diameter_cm, x_m, y_m, lat, lon FROM trees WHERE parent_id = ? AND retired_at IS NULL ORDER BY sort, id", block)
+	rows, err := r.q.QueryContext(ctx, "SELECT id, tag, status, diameter_cm, stems, x_m, y_m, lat, lon FROM trees WHERE parent_id = ? AND retired_at IS NULL ORDER BY sort, id", block)
 	if err != nil {
 		return nil, storeFault("", err)
 	}
@@ -182,7 +201,7 @@ func (r reader) Places(ctx context.Context, block string) ([]app.Place, error) {
 	out := []app.Place{}
 	for rows.Next() {
 		var p app.Place
-		if err := rows.Scan(&p.ID, &p.Tag, &p.Status, &p.DiameterCM, &p.XM, &p.YM, &p.Lat, &p.Lon); err != nil {
+		if err := rows.Scan(&p.ID, &p.Tag, &p.Status, &p.DiameterCM, &p.Stems, &p.XM, &p.YM, &p.Lat, &p.Lon); err != nil {
 			return nil, storeFault("", err)
 		}
 		out = append(out, p)
@@ -283,8 +302,6 @@ func (r reader) BlockWounds(ctx context.Context, block string) ([]app.State, err
 	return r.states(ctx, app.TypeWound, "SELECT "+stateColumns+" FROM wounds s JOIN trees t ON t.id = s.parent_id WHERE s.block_id = ? AND s.retired_at IS NULL ORDER BY t.sort, t.id, s.sort, s.id", block)
 }
 
-const eventColumns = "seq, id, act, at, clock_at, by_id, type, verb, estate_id, entity_id, parent_id, sort, version, reason, body, prev, hash"
-
 func scanEvent(rows *sql.Rows) (e app.Event, err error) {
 	var body string
 	err = rows.Scan(&e.Seq, &e.ID, &e.Act, &e.At, &e.ClockAt, &e.By, &e.Type, &e.Verb, &e.Estate, &e.Entity, &e.Parent, &e.Sort, &e.Version, &e.Reason, &body, &e.Prev, &e.Hash)
@@ -349,41 +366,4 @@ func (r reader) EachEvent(ctx context.Context, visit func(app.Event) error) erro
 		}
 	}
 	return storeFault("", rows.Err())
-}
-
-// Search finds estates, blocks, cards, plans and trees, in that order.
-func (r reader) Search(ctx context.Context, text string, limit int) ([]app.Hit, error) {
-	out := []app.Hit{}
-	wanted := strings.ToLower(text)
-	for _, t := range []app.Type{app.TypeEstate, app.TypeBlock, app.TypeCard, app.TypePlan} {
-		states, err := r.States(ctx, app.Query{Type: t, Limit: 10_000})
-		if err != nil {
-			return nil, err
-		}
-		for _, s := range states {
-			var named struct{ Name, Product string }
-			if err := json.Unmarshal(s.Body, &named); err != nil {
-				return nil, err
-			}
-			if t == app.TypeCard || named.Name == "" {
-				named.Name = named.Product
-			}
-			if len(out) < limit && strings.Contains(strings.ToLower(named.Name), wanted) {
-				out = append(out, app.Hit{Type: t, ID: s.ID, Estate: s.Estate, Parent: s.Parent, Text: named.Name})
-			}
-		}
-	}
-	rows, err := r.q.QueryContext(ctx, `SELECT id, estate_id, parent_id, tag FROM trees WHERE id IN (SELECT id FROM trees WHERE lower(tag) LIKE ? ESCAPE '\') AND retired_at IS NULL ORDER BY sort, id LIMIT ?`, like(text), limit-len(out))
-	if err != nil {
-		return nil, storeFault("", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		h := app.Hit{Type: app.TypeTree}
-		if err := rows.Scan(&h.ID, &h.Estate, &h.Parent, &h.Text); err != nil {
-			return nil, storeFault("", err)
-		}
-		out = append(out, h)
-	}
-	return out, storeFault("", rows.Err())
 }

@@ -62,7 +62,9 @@ type Store struct {
 	stmts   *statements
 	mu      sync.Mutex // one transaction at a time
 	counts  counts
+	last    *lastFile
 	unclean bool // the folder was opened read-only
+	partsMu sync.Mutex
 }
 
 var _ app.Store = (*Store)(nil)
@@ -129,10 +131,23 @@ func (s *Store) connect(ctx context.Context, path string) (err error) {
 			return err
 		}
 		s.write.SetMaxOpenConns(1)
+		if err := s.newer(ctx, s.write); err != nil {
+			return err
+		}
 		if err := migrate(ctx, s.write); err != nil {
 			return err
 		}
 		if s.stmts, err = prepare(ctx, s.write); err != nil {
+			return err
+		}
+		if err := s.reproject(ctx); err != nil {
+			return err
+		}
+		var h head
+		if err := s.stmts.head.QueryRowContext(ctx).Scan(&h.Seq, &h.ID, &h.At, &h.Hash); err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		if err := s.openLast(h); err != nil {
 			return err
 		}
 	}
@@ -142,8 +157,129 @@ func (s *Store) connect(ctx context.Context, path string) (err error) {
 	s.read.SetMaxOpenConns(max(4, 2*runtime.GOMAXPROCS(0)))
 	s.read.SetMaxIdleConns(max(4, 2*runtime.GOMAXPROCS(0)))
 	s.reader = reader{q: s.read}
-	var n int
-	return s.read.QueryRowContext(ctx, "SELECT count(*) FROM goose_db_version").Scan(&n)
+	if err := s.newer(ctx, s.read); err != nil {
+		return err
+	}
+	if have, err := version(ctx, s.read); err != nil || have < lastStep() {
+		return orFault(err, s.dir, "store-older")
+	}
+	var form int
+	if err := s.read.QueryRowContext(ctx, "SELECT form FROM projection").Scan(&form); err != nil || form != projectionForm {
+		return orFault(err, s.dir, "store-older")
+	}
+	return nil
+}
+
+func orFault(err error, dir, id string) error {
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	return &finding.Fault{Class: finding.Conflict, ID: id, Where: finding.Where{File: dir}}
+}
+
+// lastStep is the number of the last step that this program knows.
+func lastStep() int {
+	names, _ := fs.Glob(migrations, "migrations/*.sql")
+	n := 0
+	for _, name := range names {
+		k := 0
+		for _, c := range filepath.Base(name)[:5] {
+			k = 10*k + int(c-'0')
+		}
+		n = max(n, k)
+	}
+	return n
+}
+
+// version is the number of the last step the tables went through, 0 for none.
+func version(ctx context.Context, db *sql.DB) (n int, err error) {
+	if err = db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE name = 'goose_db_version'").Scan(&n); err != nil || n == 0 {
+		return 0, err
+	}
+	err = db.QueryRowContext(ctx, "SELECT COALESCE(max(version_id), 0) FROM goose_db_version").Scan(&n)
+	return n, err
+}
+
+// newer refuses a folder that a later version of the program has written.
+func (s *Store) newer(ctx context.Context, db *sql.DB) error {
+	if have, err := version(ctx, db); err != nil || have > lastStep() {
+		return orFault(err, s.dir, "store-newer")
+	}
+	var n, form int
+	err := db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE name = 'projection'").Scan(&n)
+	if err == nil && n > 0 {
+		err = db.QueryRowContext(ctx, "SELECT form FROM projection").Scan(&form)
+	}
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	if form > projectionForm {
+		return orFault(nil, s.dir, "store-newer")
+	}
+	return nil
+}
+
+// reproject makes the tables that follow from the events anew, in one
+// transaction, where they were made another way.
+func (s *Store) reproject(ctx context.Context) error {
+	var form int
+	err := s.write.QueryRowContext(ctx, "SELECT form FROM projection").Scan(&form)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) || form == projectionForm {
+		return err
+	}
+	return s.InTx(ctx, func(at app.Tx) error {
+		t := at.(*tx)
+		for i := len(projected) - 1; i >= 0; i-- {
+			if _, err := t.tx.ExecContext(ctx, "DELETE FROM "+projected[i]); err != nil {
+				return err
+			}
+		}
+		c := &checking{seen: map[string]int{}}
+		m := s.stmts.many(t.tx, false)
+		defer m.close()
+		for last := int64(0); ; {
+			page, err := t.following(ctx, last)
+			if err != nil {
+				return err
+			}
+			if len(page) == 0 {
+				break
+			}
+			last = page[len(page)-1].e.Seq
+			if err := c.lay(ctx, &anew{stmts: s.stmts, tx: t.tx}, m, page); err != nil {
+				return err
+			}
+		}
+		if len(c.seen) > 0 {
+			return &finding.Fault{Class: finding.Storage, ID: "store-damaged", Where: finding.Where{File: s.dir}, Args: finding.Args{"reason": finding.Text("events")}}
+		}
+		if _, err := t.tx.ExecContext(ctx, "DELETE FROM projection"); err != nil {
+			return err
+		}
+		_, err := t.tx.ExecContext(ctx, "INSERT INTO projection (form) VALUES (?)", projectionForm)
+		return err
+	})
+}
+
+// following reads the events after one, some thousands at once.
+func (t *tx) following(ctx context.Context, seq int64) ([]followed, error) {
+	rows, err := t.tx.QueryContext(ctx, "SELECT "+eventColumns+" FROM events WHERE seq > ? ORDER BY seq LIMIT 4096", seq)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []followed
+	for rows.Next() {
+		e, err := scanEvent(rows)
+		if err != nil {
+			return nil, err
+		}
+		f := followed{item: item{e: e}}
+		f.decoded, err = decode(&e)
+		f.misfit = err != nil
+		out = append(out, f)
+	}
+	return out, rows.Err()
 }
 
 // migrate brings the tables up to date, in a transaction a step.
@@ -173,6 +309,7 @@ func (s *Store) Close() error {
 	if s.write != nil {
 		err = errors.Join(err, s.write.Close())
 	}
+	err = errors.Join(err, s.last.close())
 	if s.lock != nil {
 		err = errors.Join(err, s.lock.Close())
 	}

@@ -300,7 +300,11 @@ func TestMain(m *testing.M) {
 		}
 		for {
 			version++
-			if err := put(ctx, s, estate(version, fmt.Sprint("v", version))); err != nil {
+			err := put(ctx, s, killChanges(version)...)
+			if err == nil && version%5 == 0 { // what is no fact, in between
+				err = s.BeginSession(ctx, app.Session{Hash: fmt.Sprintf("%064d", version), Person: "p", Created: time.Now(), Seen: time.Now(), Expires: time.Now().Add(time.Hour)})
+			}
+			if err != nil {
 				fmt.Println("error", err)
 				os.Exit(1)
 			}
@@ -308,6 +312,25 @@ func TestMain(m *testing.M) {
 		}
 	}
 	os.Exit(m.Run())
+}
+
+// manyTrees come with every third write of TestKill's child.
+const manyTrees = 100
+
+// killChanges are what the child of TestKill writes in one transaction.
+func killChanges(version int) []app.Change {
+	out := []app.Change{estate(version, fmt.Sprint("v", version))}
+	if version == 1 {
+		out = append(out, app.Change{Type: app.TypeBlock, Verb: app.Added, ID: "b", Estate: estateID, Parent: estateID, Version: 1, Body: json.RawMessage(`{"name":"b"}`)})
+	}
+	for i := range manyTrees {
+		if version%3 != 0 {
+			break
+		}
+		tag := fmt.Sprintf("%d-%d", version, i)
+		out = append(out, app.Change{Type: app.TypeTree, Verb: app.Imported, ID: "tree-" + tag, Estate: estateID, Parent: "b", Sort: tag, Version: 1, Body: json.RawMessage(`{"tag":"` + tag + `","stems":[{"girth_cm":"100"}]}`)})
+	}
+	return out
 }
 
 // Killed at any moment, every acknowledged write is there and the data check
@@ -353,10 +376,127 @@ func TestKill(t *testing.T) {
 			t.Fatalf("round %d: %d acknowledged, %d kept, %v", round, acknowledged, got.Version, err)
 		} else if err == nil {
 			total = got.Version
+			if c, err := s.BlockCounts(context.Background(), []string{"b"}); err != nil || c["b"].Trees != total/3*manyTrees {
+				t.Fatalf("round %d: %d trees after %d writes, %v", round, c["b"].Trees, total, err)
+			}
 		}
 		s.Close()
 		if ids := found(t, dir); len(ids) > 0 {
 			t.Fatalf("round %d: %v", round, ids)
 		}
+	}
+}
+
+// The newest events cut off together with their rows are seen by the file that
+// names the last one, which stays as it is until somebody looks into it. A file
+// that lags behind, is torn or missing is no finding.
+func TestCheck_NewestGone(t *testing.T) {
+	ctx := context.Background()
+	newest := func(dir string) (string, []string) {
+		t.Helper()
+		s, err := Open(ctx, Options{Dir: dir, ReadOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		r, err := s.Check(ctx, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ids := []string{}
+		for _, f := range r.Findings {
+			ids = append(ids, f.ID)
+		}
+		return r.Newest, ids
+	}
+	dir, _ := filled(t)
+	file := filepath.Join(dir, lastName)
+	if n, ids := newest(dir); n != "confirmed" || len(ids) > 0 {
+		t.Errorf("%q %v", n, ids)
+	}
+	whole, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", filepath.Join(dir, dbName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var hash string
+	if err := db.QueryRow("SELECT hash FROM events WHERE seq = 5").Scan(&hash); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name, text, want string
+		ids              []string
+	}{
+		{"it lags behind", fmt.Sprintf(lastForm, 5, hash), "confirmed", nil},
+		{"torn", string(whole[:40]), "unreadable", nil},
+		{"zeros", string(make([]byte, 86)), "unreadable", nil},
+		{"another event", fmt.Sprintf(lastForm, 6, hash), "other", []string{"check-newest-other"}},
+	} {
+		if err := os.WriteFile(file, []byte(c.text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if n, ids := newest(dir); n != c.want || strings.Join(ids, " ") != strings.Join(c.ids, " ") {
+			t.Errorf("%s: %q %v", c.name, n, ids)
+		}
+	}
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	if n, ids := newest(dir); n != "" || len(ids) > 0 {
+		t.Errorf("without it: %q %v", n, ids)
+	}
+
+	if err := os.WriteFile(file, whole, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec("DELETE FROM attachments; DELETE FROM files; DELETE FROM events WHERE seq = 6"); err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	if n, ids := newest(dir); n != "gone" || strings.Join(ids, " ") != "check-newest-gone" {
+		t.Errorf("the newest event is gone: %q %v", n, ids)
+	}
+	s := openAt(t, dir, nil) // work goes on
+	if err := put(ctx, s, estate(6, "on"), estate(7, "and on")); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if n, ids := newest(dir); n != "other" || strings.Join(ids, " ") != "check-newest-other" {
+		t.Errorf("the file was written over: %q %v", n, ids)
+	}
+}
+
+// A check says how far it is and can be stopped.
+func TestCheck_TellsProgressAndStops(t *testing.T) {
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	s := openAt(t, t.TempDir(), nil)
+	var changes []app.Change
+	for v := range 3500 {
+		changes = append(changes, estate(v+1, "name"))
+	}
+	if err := put(ctx, s, changes...); err != nil {
+		t.Fatal(err)
+	}
+	var told []int64
+	if _, err := s.Check(ctx, func(done, of int64) {
+		if of != 3500 {
+			t.Errorf("of %d", of)
+		}
+		told = append(told, done)
+	}); err != nil || len(told) < 4 || !slices.IsSorted(told) || told[len(told)-1] != 3500 {
+		t.Errorf("told %v, %v", told, err)
+	}
+	_, err := s.Check(ctx, func(done, _ int64) { stop() })
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped: %v", err)
+	}
+	if r, err := s.Check(context.Background(), nil); err != nil || r.Events != 3500 {
+		t.Errorf("after it: %+v %v", r, err)
 	}
 }

@@ -38,11 +38,30 @@ type blockPage struct {
 }
 
 func (s *Server) block(c *call) error {
+	if tag := c.field("tag"); tag != "" { // a dot of a map
+		return s.byTag(c, tag)
+	}
 	p, err := c.blockPage()
 	if err != nil {
 		return err
 	}
 	return c.show("block", p.Facts.Name, p, c.Trail[:2]...)
+}
+
+// byTag leads to the tree of a block that bears a tag, else to the list.
+func (s *Server) byTag(c *call, tag string) error {
+	page, err := s.app.Trees(c.r.Context(), c.actor, app.TreeQuery{Block: c.id(), Text: tag, Limit: 1000})
+	if err != nil {
+		return err
+	}
+	to := "/blocks/" + c.id() + "/trees?q=" + queryEscape(tag)
+	for _, t := range page.Trees {
+		if t.Facts.Tag == tag {
+			to = "/trees/" + t.ID
+		}
+	}
+	http.Redirect(c.w, c.r, to, http.StatusSeeOther)
+	return nil
 }
 
 func (c *call) blockPage() (*blockPage, error) {
@@ -75,7 +94,7 @@ func (c *call) blockPage() (*blockPage, error) {
 		if err != nil {
 			return nil, err
 		}
-		p.Map, p.Places = c.treeMap(places)
+		p.Map, p.Places = c.treeMap(b.Block, places)
 	}
 	if p.Applications, err = s.app.Applications(ctx, c.actor, b.ID); err != nil {
 		return nil, err
@@ -240,7 +259,7 @@ func (c *call) pick(p *blockPage) error {
 }
 
 // treeMap draws the trees of a block by how they are.
-func (v *view) treeMap(places []app.Place) (template.HTML, int) {
+func (v *view) treeMap(b app.Block, places []app.Place) (template.HTML, int) {
 	at := v.placesXY(places)
 	if len(at) == 0 || len(at) > mostDrawn {
 		return "", len(at)
@@ -252,6 +271,7 @@ func (v *view) treeMap(places []app.Place) (template.HTML, int) {
 			continue
 		}
 		t := draw.MapTree{Tag: p.Tag, XM: xy[0], YM: xy[1]}
+		t.Href = treeAt(b.ID, p.Tag, len(places))
 		if p.DiameterCM == 0 {
 			t.Class = 1
 		}
@@ -260,6 +280,7 @@ func (v *view) treeMap(places []app.Place) (template.HTML, int) {
 		}
 		m.Trees = append(m.Trees, t)
 	}
+	m.Outline = v.outlineXY(b.Facts, places)
 	m.HideTags = len(m.Trees) > 400
 	m.HideWalk = true
 	return v.Pair("map", func(id string, width float64) (draw.Scene, error) {

@@ -27,6 +27,7 @@ type cardProblem struct {
 	Line           int
 	Severity, Text string
 	Mend, Ref      string
+	Empty          bool // nothing is typed where something must be
 }
 
 // cardPage is a card's text beside what was understood of it.
@@ -51,6 +52,10 @@ type cardPage struct {
 	Changes    []app.FieldChange
 	From, To   string
 	Faults     []string
+	Form       []*cardGroup
+	FormText   string // what the form was filled from
+	FormBroken bool   // the text cannot be read; the form waits
+	needed     string
 }
 
 type fact struct {
@@ -78,8 +83,9 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 	fs, bad := usable(err)
 	if bad {
 		for _, f := range fs {
-			p.Problems = append(p.Problems, cardProblem{Line: f.Where.Line, Severity: string(finding.Refused), Text: c.Say(f.ID, f.Args), Mend: mendOf(c.view, f)})
+			p.Problems = append(p.Problems, cardProblem{Line: f.Where.Line, Severity: string(finding.Refused), Text: c.Say(f.ID, f.Args), Mend: mendOf(c.view, f), Ref: f.Args["path"].Text, Empty: f.ID == "card-value-empty" || f.ID == "card-key-missing"})
 		}
+		p.fillForm(c, nil)
 		return
 	}
 	if err != nil {
@@ -93,7 +99,7 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 		if f.Ref != "" && r.Place != nil {
 			line = r.Place(f.Ref).Line
 		}
-		p.Problems = append(p.Problems, cardProblem{line, string(f.Severity), text, mend, f.Ref})
+		p.Problems = append(p.Problems, cardProblem{Line: line, Severity: string(f.Severity), Text: text, Mend: mend, Ref: f.Ref})
 	}
 	sort.SliceStable(p.Problems, func(i, k int) bool { return p.Problems[i].Line < p.Problems[k].Line })
 	p.Echoes = r.Understood
@@ -131,6 +137,7 @@ func (p *cardPage) readCard(c *call, r app.CardReading, err error) {
 		p.Summary = append(p.Summary, use)
 	}
 	p.besideFields()
+	p.fillForm(c, r.Understood)
 }
 
 // besideFields puts each problem beside the field it is about, as well as in
@@ -182,13 +189,17 @@ func mendOf(v *view, f *finding.Fault) string {
 
 func (s *Server) newCard(c *call) error {
 	trail := crumb{c.T("web-nav-cards"), "/cards"}
-	p := cardPage{Action: "/cards/new", MayChange: true, Text: string(cardfile.Blank())}
+	p := cardPage{Action: "/cards/new", MayChange: true, Text: string(cardfile.BlankIn(c.Lang))}
 	if c.r.Method == http.MethodGet {
 		r, err := s.app.TryCard(c.r.Context(), c.actor, p.Text)
 		p.readCard(c, r, err)
 		return c.show("card", c.T("web-card-new"), &p, trail)
 	}
-	p.Text = cardText(c)
+	var edits finding.Faults
+	p.Text, edits = c.formed(cardText(c))
+	if c.field("do") != "" || len(edits) > 0 { // the form is worked on, without a script
+		return c.workedOn(&p, edits, c.T("web-card-new"), trail)
+	}
 	card, err := s.app.AddCard(c.r.Context(), c.actor, p.Text)
 	if fs := finding.AsFaults(err); err != nil && conflict(err) == nil {
 		if _, ok := usable(err); !ok && !(len(fs) == 1 && fs[0].Class == finding.Conflict) {
@@ -214,7 +225,10 @@ func cardText(c *call) string {
 
 // tryCard reads a text while it is typed.
 func (s *Server) tryCard(c *call) error {
-	p := cardPage{Text: cardText(c)}
+	p := cardPage{MayChange: true}
+	var edits finding.Faults
+	p.Text, edits = c.formed(cardText(c))
+	p.Faults = c.lines(edits)
 	r, err := s.app.TryCard(c.r.Context(), c.actor, p.Text)
 	if _, ok := usable(err); err != nil && !ok {
 		return err
@@ -224,8 +238,23 @@ func (s *Server) tryCard(c *call) error {
 		p.Diff = diff(old, p.Text)
 	}
 	c.D = &p
-	s.part(c.w, c.r, http.StatusOK, "card", "reading", c.view)
+	s.part(c.w, c.r, http.StatusOK, "card", "cardtried", c.view)
 	return nil
+}
+
+// workedOn shows the page again after a change on the form, nothing kept yet.
+func (c *call) workedOn(p *cardPage, edits finding.Faults, title string, trail crumb) error {
+	r, err := c.s.app.TryCard(c.r.Context(), c.actor, p.Text)
+	if _, ok := usable(err); err != nil && !ok {
+		return err
+	}
+	p.Problems, p.Summary, p.Head = nil, nil, nil
+	p.readCard(c, r, err)
+	p.Faults = c.lines(edits)
+	if len(edits) > 0 {
+		return c.again("card", title, p, trail)
+	}
+	return c.show("card", title, p, trail)
 }
 
 func (c *call) cardView(v app.CardView) *cardPage {
@@ -276,7 +305,12 @@ func (s *Server) changeCard(c *call) error {
 	if err != nil {
 		return err
 	}
-	text := cardText(c)
+	text, edits := c.formed(cardText(c))
+	if c.field("do") != "" || len(edits) > 0 {
+		p := c.cardView(v)
+		p.Text, p.Reason, p.Version = text, c.field("reason"), c.number("version")
+		return c.workedOn(p, edits, v.Facts.Product, crumb{c.T("web-nav-cards"), "/cards"})
+	}
 	out, err := s.app.ChangeCard(ctx, c.actor, v.ID, c.number("version"), text, c.field("reason"))
 	if _, bad := usable(err); bad || conflict(err) != nil {
 		p := c.cardView(v)

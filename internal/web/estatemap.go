@@ -10,6 +10,7 @@ import (
 
 // mapped is a block with what is known of its place on the globe.
 type mapped struct {
+	id      string
 	name    string
 	outline [][2]float64 // longitude, latitude
 	trees   [][2]float64
@@ -18,7 +19,7 @@ type mapped struct {
 // onGlobe gathers a block's boundary and trees in degrees; ok is false where it
 // has neither.
 func onGlobe(b app.BlockLine, places []app.Place) (m mapped, ok bool) {
-	m.name = b.Facts.Name
+	m.id, m.name = b.ID, b.Facts.Name
 	if b.Facts.Globe {
 		for _, p := range b.Facts.Boundary {
 			m.outline = append(m.outline, [2]float64{p.X, p.Y})
@@ -72,6 +73,7 @@ func (v *view) estateMap(title string, blocks []mapped) template.HTML {
 		}
 		sc := draw.Scene{ID: id, Lang: v.Lang, Title: title, Desc: v.S("web-estate-map-desc", "n", len(blocks)), Width: width, Height: height}
 		for _, b := range blocks {
+			var items []draw.Element
 			var all []draw.Point
 			var line []draw.Point
 			for _, p := range b.outline {
@@ -79,12 +81,12 @@ func (v *view) estateMap(title string, blocks []mapped) template.HTML {
 			}
 			all = append(all, line...)
 			if len(line) > 2 {
-				sc.Items = append(sc.Items, draw.Polygon(line, draw.Style{Fill: draw.LeafSoft, Stroke: draw.Leaf, WidthPx: 1.5}))
+				items = append(items, draw.Polygon(line, draw.Style{Fill: draw.LeafSoft, Stroke: draw.Leaf, WidthPx: 1.5}))
 			}
 			for _, p := range b.trees {
 				q := at(p)
 				all = append(all, q)
-				sc.Items = append(sc.Items, draw.Circle{C: q, R: 1.8, Style: draw.Style{Fill: draw.Leaf}})
+				items = append(items, draw.Circle{C: q, R: 1.8, Style: draw.Style{Fill: draw.Leaf}})
 			}
 			sx, sy := 0.0, 0.0
 			for _, q := range all {
@@ -93,7 +95,8 @@ func (v *view) estateMap(title string, blocks []mapped) template.HTML {
 			n := float64(len(all))
 			half := draw.TextWidth(b.name, draw.Large, true) / 2
 			x := min(max(sx/n, half+4), width-half-4)
-			sc.Items = append(sc.Items, draw.Text{At: draw.Point{X: x, Y: sy/n + 5}, S: b.name, Size: draw.Large, Bold: true, Anchor: draw.Middle, Role: draw.Ink, Halo: true})
+			items = append(items, draw.Text{At: draw.Point{X: x, Y: sy/n + 5}, S: b.name, Size: draw.Large, Bold: true, Anchor: draw.Middle, Role: draw.Ink, Halo: true})
+			sc.Items = append(sc.Items, draw.Group{Label: b.name, Href: "/blocks/" + b.id, Items: items})
 		}
 		// a scale bar of a round length near a quarter of the width
 		unit, name := 1.0, "m"

@@ -103,7 +103,7 @@ func (s *Server) estate(c *call) error {
 			if err != nil {
 				return err
 			}
-			card.Thumb = c.sketch("sk"+b.ID, b.Facts.Name, places)
+			card.Thumb = c.sketch("sk"+b.ID, b.Facts, places)
 			if m, ok := onGlobe(b, places); ok {
 				globe = append(globe, m)
 			}
@@ -157,7 +157,7 @@ const mostSketched = 20_000
 
 // sketch is a block in a few square centimetres: a dot a tree. In a large
 // block every so many trees are drawn, which keeps its outline.
-func (v *view) sketch(id, name string, places []app.Place) template.HTML {
+func (v *view) sketch(id string, b app.BlockFacts, places []app.Place) template.HTML {
 	at := v.placesXY(places)
 	if len(at) == 0 {
 		return ""
@@ -169,6 +169,10 @@ func (v *view) sketch(id, name string, places []app.Place) template.HTML {
 		}
 		x0, x1, y0, y1 = min(x0, p[0]), max(x1, p[0]), min(y0, p[1]), max(y1, p[1])
 	}
+	outline := v.outlineXY(b, places)
+	for _, p := range outline {
+		x0, x1, y0, y1 = min(x0, p.X), max(x1, p.X), min(y0, p.Y), max(y1, p.Y)
+	}
 	const w, h, edge = 300.0, 110.0, 10.0
 	turn := (y1-y0)/max(x1-x0, 1) > 2 // a long block lies down
 	dx, dy := x1-x0, y1-y0
@@ -177,17 +181,27 @@ func (v *view) sketch(id, name string, places []app.Place) template.HTML {
 	}
 	scale := min((w-2*edge)/max(dx, 1), (h-2*edge)/max(dy, 1))
 	ox, oy := (w-scale*dx)/2, (h-scale*dy)/2
-	sc := draw.Scene{ID: "s" + strings.ReplaceAll(id, "-", ""), Lang: v.Lang, Title: v.S("web-sketch-of", "block", name), Desc: v.S("web-sketch-desc", "n", len(at)), Width: w, Height: h}
+	sc := draw.Scene{ID: "s" + strings.ReplaceAll(id, "-", ""), Lang: v.Lang, Title: v.S("web-sketch-of", "block", b.Name), Desc: v.S("web-sketch-desc", "n", len(at)), Width: w, Height: h}
+	place := func(px, py float64) draw.Point {
+		x, y := px-x0, y1-py
+		if turn {
+			x, y = py-y0, px-x0
+		}
+		return draw.Point{X: ox + scale*x, Y: oy + scale*y}
+	}
+	var line []draw.Point
+	for _, p := range outline {
+		line = append(line, place(p.X, p.Y))
+	}
+	if len(line) > 2 {
+		sc.Items = append(sc.Items, draw.Polygon(line, draw.Style{Stroke: draw.Leaf, WidthPx: 1.2, Dash: draw.LongDash}))
+	}
 	step := 1 + len(at)/1200
 	r := min(3.2, max(1.7, scale*1.6))
 	for i := 0; i < len(places); i += step {
 		p, ok := at[i]
 		if !ok {
 			continue
-		}
-		x, y := p[0]-x0, y1-p[1]
-		if turn {
-			x, y = p[1]-y0, p[0]-x0
 		}
 		role := draw.Leaf
 		switch places[i].Status {
@@ -196,7 +210,7 @@ func (v *view) sketch(id, name string, places []app.Place) template.HTML {
 		case "dead":
 			role = draw.Muted
 		}
-		sc.Items = append(sc.Items, draw.Circle{C: draw.Point{X: ox + scale*x, Y: oy + scale*y}, R: r, Style: draw.Style{Fill: role}})
+		sc.Items = append(sc.Items, draw.Circle{C: place(p[0], p[1]), R: r, Style: draw.Style{Fill: role}})
 	}
 	return template.HTML(sc.SVGInline()) //nolint:gosec // the drawing escapes its own texts
 }

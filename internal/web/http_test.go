@@ -109,7 +109,7 @@ func TestPages_Say(t *testing.T) {
 		{"/trees/" + h.tree, 200, "Tape readings", "Lecturas de cinta"},
 		{"/cards", 200, "Invented Product A", "Invented Product A"},
 		{"/cards/new", 200, "What to put right", "Qué corregir"},
-		{"/cards/" + h.card, 200, "As understood", "Como se entendió"},
+		{"/cards/" + h.card, 200, "Card as a form", "Ficha como formulario"},
 		{"/drafts/" + h.draft, 200, "Facts open", "Faltan datos"},
 		{"/plans/" + h.plan, 200, "Nothing on this page changes any more", "Nada de esta página cambia ya"},
 		{"/data", 200, "Preview", "Vista previa"},
@@ -352,4 +352,34 @@ func TestFiles_AreDownloads(t *testing.T) {
 			t.Errorf("%s: status %d", name, res.StatusCode)
 		}
 	}
+}
+
+// formOf reads the fields of a draft's choices from its page, as a browser would
+// send them.
+func formOf(page string) url.Values {
+	form := url.Values{}
+	part := between(page, `<form id="choices"`, "</form>")
+	for _, tag := range strings.Split(part, "<")[1:] {
+		name := between(tag, ` name="`, `"`)
+		switch {
+		case strings.HasPrefix(tag, "input") && (!strings.Contains(tag, `type="radio"`) && !strings.Contains(tag, `type="checkbox"`) || strings.Contains(tag, " checked")):
+			form.Add(name, between(tag, ` value="`, `"`))
+		case strings.HasPrefix(tag, "textarea"):
+			_, text, _ := strings.Cut(tag, ">")
+			form.Add(name, strings.TrimPrefix(text, "\n"))
+		case strings.HasPrefix(tag, "select"):
+			rest := part[strings.Index(part, "<"+tag)+1:]
+			rest, _, _ = strings.Cut(rest, "</select>")
+			value := ""
+			for _, o := range strings.Split(rest, "<option")[1:] {
+				if head, text, _ := strings.Cut(o, ">"); strings.Contains(head, " selected") {
+					if value = between(head, ` value="`, `"`); !strings.Contains(head, "value=") {
+						value, _, _ = strings.Cut(text, "<")
+					}
+				}
+			}
+			form.Add(name, value)
+		}
+	}
+	return form
 }

@@ -120,7 +120,7 @@ func TestJourney_FromEmptyToApproved(t *testing.T) {
 			do(t, ctx, chromedp.Navigate(h.url+"/cards"))
 			press(t, ctx, w.newCard)
 			put(t, ctx, "text", string(demo.Files()["avenue/card.yaml"]))
-			says(t, ctx, "Invented Product A")
+			waitFor(t, ctx, `document.getElementById("p-product-name").value==="Invented Product A"`) // the form follows the text
 			press(t, ctx, w.keepCard)
 			press(t, ctx, w.agrees)
 			do(t, ctx, chromedp.Navigate(h.url+"/estates"))

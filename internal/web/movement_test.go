@@ -3,6 +3,7 @@ package web_test
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"sapward/internal/app"
 	"sapward/internal/demo"
@@ -61,5 +62,40 @@ func TestMovement_AsksKeepsAndShows(t *testing.T) {
 		if strings.Contains(body, "compare-") && strings.Contains(body, ">compare-") {
 			t.Errorf("%s: a message has no words", l)
 		}
+	}
+}
+
+// A model is worked out once: asked again it comes from what is kept, and what
+// the draft's trees or options change makes it anew.
+func TestMovement_IsWorkedOutOnce(t *testing.T) {
+	h := filled(t, web.Options{Local: true})
+	p := browse(t, h.url)
+	id := modelled(t, h)
+	get := func() (string, time.Duration) {
+		t.Helper()
+		began := time.Now()
+		res, body := p.get("/drafts/" + id + "/movement")
+		if res.StatusCode != 200 {
+			t.Fatalf("status %d", res.StatusCode)
+		}
+		return body, time.Since(began)
+	}
+	first, took := get()
+	again, tookAgain := get()
+	t.Logf("first %v, again %v", took, tookAgain)
+	if first != again {
+		t.Error("the page differs the second time")
+	}
+	d, _, err := h.app.Draft(t.Context(), app.Local(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := d.Facts
+	f.Brief.Level = "low"
+	if _, err := h.app.SaveDraft(t.Context(), app.Local(), id, d.Version, f); err != nil {
+		t.Fatal(err)
+	}
+	if other, _ := get(); other == first {
+		t.Error("another dose gives the same page")
 	}
 }

@@ -18,6 +18,15 @@ type site struct{ name, path string }
 func everyPage(t *testing.T) map[string][]site {
 	h, none, door := filled(t, web.Options{Local: true}), empty(t, web.Options{Local: true}), empty(t, web.Options{})
 	globe, model := onTheGlobe(t, h), modelled(t, h)
+	day := workedDay(t, h)
+	v, err := h.app.Day(t.Context(), app.Local(), day.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, code, err := h.app.AddPhone(t.Context(), app.Local(), day.ID, day.Facts.People[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
 	return map[string][]site{
 		h.url: {
 			{"estate-globe", "/estates/" + globe},
@@ -26,6 +35,7 @@ func everyPage(t *testing.T) map[string][]site {
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
 			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},
+			{"day", "/days/" + day.ID}, {"day-tree", "/days/" + day.ID + "/trees/" + v.Pack.Trees[4].Tag}, {"plan-days", "/plans/" + day.Parent}, {"join", "/join/" + code},
 			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
 		},
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},

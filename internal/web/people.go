@@ -107,7 +107,9 @@ func (s *Server) retirePerson(c *call) error {
 	if _, err := s.app.RetirePerson(c.r.Context(), c.actor, c.id(), c.number("version"), c.field("reason")); err != nil {
 		return err
 	}
-	s.signOutPerson(c.r.Context(), c.id(), "")
+	if err := s.signOutPerson(c.r.Context(), c.id(), ""); err != nil {
+		return err
+	}
 	return c.gone("/people", c.T("web-done-retired"), "")
 }
 
@@ -117,7 +119,9 @@ func (s *Server) signOutAll(c *call) error {
 		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
 	}
 	s.log.Info("signed out everywhere", "person", c.id(), "by", c.actor.Person)
-	s.signOutPerson(c.r.Context(), c.id(), s.sessions.Token(c.r.Context()))
+	if err := s.signOutPerson(c.r.Context(), c.id(), s.sessions.Token(c.r.Context())); err != nil {
+		return err
+	}
 	return c.gone("/people", c.T("web-done-signed-out"), "")
 }
 
@@ -136,11 +140,13 @@ func (s *Server) setPassphrase(c *call) error {
 		return err
 	}
 	if x.ID == c.actor.Person {
-		if err := s.sessions.RenewToken(c.r.Context()); err != nil {
+		if err := s.begin(c.r.Context()); err != nil {
 			return err
 		}
 	}
-	s.signOutPerson(c.r.Context(), c.id(), s.sessions.Token(c.r.Context()))
+	if err := s.signOutPerson(c.r.Context(), c.id(), s.sessions.Token(c.r.Context())); err != nil {
+		return err
+	}
 	return c.gone("/people", c.T("web-done-passphrase"), "")
 }
 
@@ -203,7 +209,7 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request, page string, acto
 		s.show(w, r, fs[0].HTTPStatus(), page, v)
 		return
 	}
-	if err := s.sessions.RenewToken(r.Context()); err != nil {
+	if err := s.begin(r.Context()); err != nil {
 		s.fail(w, r, err)
 		return
 	}

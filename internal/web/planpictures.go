@@ -105,6 +105,7 @@ func (pp *planPage) blockMap(v *view, p *plan.Plan, places []app.Place) {
 		m.Classes = []string{v.T("report-no-dose")}
 	}
 	at := v.placesXY(places)
+	m.Outline = v.outlineXY(pp.Block, places)
 	index := map[string]int{}
 	for i, pl := range places {
 		xy, ok := at[i]
@@ -122,6 +123,7 @@ func (pp *planPage) blockMap(v *view, p *plan.Plan, places []app.Place) {
 		if planned {
 			t.Class = min(max((n-low)/step, 0), len(m.Classes)-1)
 		}
+		t.Href, t.Marked = pp.treeAt(pl.Tag, len(places)), pl.Tag == pp.PilotTree
 		index[pl.Tag] = len(m.Trees)
 		m.Trees = append(m.Trees, t)
 	}
@@ -148,8 +150,51 @@ func (pp *planPage) blockMap(v *view, p *plan.Plan, places []app.Place) {
 	})
 }
 
-// mostDrawn bounds the trees of a map on a page.
-const mostDrawn = 4000
+// Trees of a map on a page: how many are drawn at most, and up to how many the
+// dots are links. In larger blocks the dots are too small for a finger, and the
+// list of trees leads on.
+const (
+	mostDrawn  = 4000
+	mostLinked = 1500
+)
+
+// treeAt is the address of a tree by its tag, or nothing in a large block.
+func treeAt(block, tag string, trees int) string {
+	if block == "" || trees > mostLinked {
+		return ""
+	}
+	return "/blocks/" + block + "?tag=" + queryEscape(tag)
+}
+
+func (pp *planPage) treeAt(tag string, trees int) string { return treeAt(pp.BlockID, tag, trees) }
+
+// outlineXY is a block's boundary in the metres of placesXY; nothing where the
+// two are not given in the same way.
+func (v *view) outlineXY(b app.BlockFacts, places []app.Place) (out []draw.Point) {
+	grid := slices.ContainsFunc(places, func(p app.Place) bool { return p.XM != nil && p.YM != nil })
+	if len(b.Boundary) < 3 || b.Globe == grid && len(places) > 0 {
+		return nil
+	}
+	if !b.Globe {
+		for _, p := range b.Boundary {
+			out = append(out, draw.Point{X: p.X, Y: p.Y})
+		}
+		return out
+	}
+	first := slices.IndexFunc(places, func(p app.Place) bool { return p.Lat != nil && p.Lon != nil })
+	if first < 0 {
+		return nil
+	}
+	all := []app.Place{places[first]}
+	for i := range b.Boundary {
+		all = append(all, app.Place{Lat: &b.Boundary[i].Y, Lon: &b.Boundary[i].X})
+	}
+	at := v.placesXY(all)
+	for i := range b.Boundary {
+		out = append(out, draw.Point{X: at[i+1][0], Y: at[i+1][1]})
+	}
+	return out
+}
 
 // placesXY are the places in metres east and north: a grid of the block's own
 // where the trees have one, else from latitude and longitude on a sphere of

@@ -82,7 +82,10 @@ func first(xs []string) string {
 // choices fills what the form of a draft offers.
 func (pp *planPage) choices(c *call, d app.Draft, cards []app.CardLine, b app.BlockView) {
 	pp.ID, pp.Version, pp.Here, pp.BlockID, pp.CardID = d.ID, d.Version, "/drafts/"+d.ID, b.ID, d.Facts.Card
-	pp.Brief, pp.Crew = d.Facts.Brief, d.Facts.Crew
+	pp.Brief, pp.Crew, pp.Block = d.Facts.Brief, d.Facts.Crew, b.Facts
+	pp.crewForm(c.view)
+	pp.Weather = &weatherView{Facts: d.Facts.Weather, May: c.may("KeepWeather", b.Estate.ID)}
+	pp.Weather.place(d.Facts, b)
 	or := func(to *string, otherwise string) {
 		if *to == "" {
 			*to = otherwise
@@ -173,6 +176,7 @@ func (c *call) typed(d app.Draft, b app.BlockView) app.DraftFacts {
 	cr := &f.Crew
 	cr.Count, cr.Devices = c.number("crew"), max(c.number("devices"), 0)
 	cr.Delivery, cr.Start, cr.End, cr.Public = c.field("delivery"), c.field("start"), c.field("end"), c.field("public") == "yes"
+	c.typedCrew(cr)
 	return f
 }
 
@@ -201,6 +205,8 @@ func (c *call) draftPage(d app.Draft, b app.BlockView, o app.Outcome, outErr err
 	if c.US && o.Job != nil {
 		p.ClassCard = o.Job.ClassCard(exact.Frac(254, 1000))
 	}
+	pp.PilotTree = o.PilotTree
+	pp.Weather.fill(c.view, o.Weather, &p)
 	pp.fill(c.view, &p, l.places(), l.card)
 	for _, w := range o.Waits { // what approval waits for beyond the plan's own open facts
 		if !slices.ContainsFunc(append(slices.Clone(p.Open), p.Refusals...), func(f finding.Finding) bool { return f.ID == w.Finding.ID }) {
@@ -301,7 +307,7 @@ func (c *call) answerPart(pp *planPage) error {
 			return nil
 		}
 		return c.show("plan", c.Title, pp, c.Trail...)
-	case c.r.Header.Get("HX-Trigger-Name") == "card" || c.r.Header.Get("HX-Trigger-Name") == "method" || c.r.Header.Get("HX-Target") == "plan":
+	case c.r.Header.Get("HX-Trigger-Name") == "card" || c.r.Header.Get("HX-Trigger-Name") == "method" || c.r.Header.Get("HX-Trigger-Name") == "people" || c.r.Header.Get("HX-Target") == "plan":
 		c.w.Header().Set("HX-Retarget", "#plan")
 		c.s.part(c.w, c.r, http.StatusOK, "plan", "planboth", c.view)
 	default:
@@ -401,7 +407,8 @@ func (s *Server) showPlan(c *call) error {
 		return err
 	}
 	l := fromPlan(v)
-	pp := &planPage{ID: v.ID, Version: v.Version, Here: l.here, BlockID: v.Block.ID, CardID: v.Facts.Card, Approved: true, ApprovedBy: c.name(v.By), ApprovedAt: v.At, Withdrawn: v.Retired, MayWithdraw: !v.Retired && c.may("WithdrawPlan", v.Estate.ID)}
+	pp := &planPage{ID: v.ID, Version: v.Version, Here: l.here, BlockID: v.Block.ID, Block: v.Inputs.Block, CardID: v.Facts.Card, Approved: true, ApprovedBy: c.name(v.By), ApprovedAt: v.At, Withdrawn: v.Retired, MayWithdraw: !v.Retired && c.may("WithdrawPlan", v.Estate.ID)}
+	pp.PilotTree = pilotOf(v)
 	trail := c.blockTrail(v.Estate, v.Block)
 	c.Sub = v.Facts.Product + " · " + c.T("method-"+v.Facts.Method) + pick(v.Facts.On != "", " · "+v.Facts.On, "")
 	pp.fill(c.view, &l.plan, l.places(), l.card)
@@ -413,6 +420,11 @@ func (s *Server) showPlan(c *call) error {
 		return err
 	}
 	pp.Morning = &gateView{Form: c.gateForm(l.here, items.Items), May: !v.Retired && c.may("KeepGate", v.Estate.ID)}
+	if pp.Worked, err = s.app.Days(c.r.Context(), c.actor, v.ID); err != nil {
+		return err
+	}
+	pp.MayOpen = !v.Retired && c.may("OpenDay", v.Estate.ID)
+	pp.CrewNames, pp.ManyDays = crewNames(v)
 	if n := len(v.Gates); n > 0 {
 		last := v.Gates[n-1]
 		pp.Morning.Outcome, pp.Morning.On, pp.Morning.Items = string(last.Facts.Doc.Verdict.Outcome), c.Time(last.At), last.Facts.Doc.Items

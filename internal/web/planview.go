@@ -88,10 +88,15 @@ type advisory struct {
 
 // planPage is a draft or an approved plan on the screen.
 type planPage struct {
+	Worked      []app.DayLine
+	MayOpen     bool
+	CrewNames   string
+	ManyDays    []int
 	ID          string
 	Version     int
 	Here        string
 	BlockID     string
+	Block       app.BlockFacts
 	Brief       brief.Brief
 	Crew        brief.Crew
 	Area        string
@@ -129,6 +134,12 @@ type planPage struct {
 	Advisory      []advisory
 	Cautions      []cautionRow
 	Map           template.HTML
+
+	People    string // roles, one a line
+	Members   []brief.Person
+	Clocked   []clockedRow
+	PilotTree string
+	Weather   *weatherView
 
 	CompareURL string
 	Compared   []comparedMethod

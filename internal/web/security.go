@@ -31,7 +31,7 @@ func (s *Server) secure(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=(), payment=(), usb=()")
-		if s.opt.TLS {
+		if s.opt.TLS && s.opt.Trust == nil { // a local authority may have to be trusted anew, by a page without HTTPS on the same name
 			h.Set("Strict-Transport-Security", "max-age=31536000")
 		}
 		if !strings.HasPrefix(r.URL.Path, "/static/") {

@@ -1,7 +1,10 @@
 package web_test
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -172,6 +175,66 @@ func TestSession_IsNewAfterSignIn_AndEndsWithSignOut(t *testing.T) {
 	stale, _ := ask(t, "GET", h.url+"/estates", "", "Cookie", "sapward="+after)
 	if stale.StatusCode != 303 {
 		t.Error("the old token still opens the pages")
+	}
+}
+
+// Two servers on the same facts know the same people: one signed in at the first
+// is signed in at the second, as after a restart, and signed out at both.
+func TestSession_IsSharedAndOutlivesAServer(t *testing.T) {
+	h := filled(t, web.Options{})
+	again, err := web.New(h.app, web.Options{Version: "test", Tables: sheets{}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	second := httptest.NewServer(again)
+	t.Cleanup(second.Close)
+	enter := func(name, passphrase string) string {
+		t.Helper()
+		p := browse(t, h.url)
+		p.post("/signin", values("name", name, "passphrase", passphrase))
+		at, _ := url.Parse(h.url)
+		for _, c := range p.c.Jar.Cookies(at) {
+			if c.Name == "sapward" {
+				return c.Value
+			}
+		}
+		t.Fatalf("%s is not let in", name)
+		return ""
+	}
+	opens := func(server, token string) bool {
+		t.Helper()
+		res, _ := ask(t, "GET", server+"/estates", "", "Cookie", "sapward="+token)
+		return res.StatusCode == 200
+	}
+	token := enter("owner", h.passphrase)
+	if !opens(h.url, token) || !opens(second.URL, token) {
+		t.Fatal("signed in at one server, not known at the other")
+	}
+	ask(t, "POST", second.URL+"/signout", "", "Cookie", "sapward="+token, "Sec-Fetch-Site", "same-origin")
+	if opens(h.url, token) || opens(second.URL, token) {
+		t.Error("signed out at one server, still known")
+	}
+
+	crew, err := h.app.AddPerson(t.Context(), app.Local(), app.PersonFacts{Name: "crew"}, "four words of ash")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := h.app.Grant(t.Context(), app.Local(), "", crew.ID, app.Crew); err != nil {
+		t.Fatal(err)
+	}
+	token = enter("crew", "four words of ash")
+	if !opens(second.URL, token) {
+		t.Fatal("the crew is not let in")
+	}
+	if _, err := h.app.RetirePerson(t.Context(), app.Local(), crew.ID, crew.Version, "left"); err != nil {
+		t.Fatal(err)
+	}
+	if opens(h.url, token) || opens(second.URL, token) {
+		t.Error("a retired person is still known")
+	}
+	sum := sha256.Sum256([]byte(token))
+	if _, there, err := h.app.Sessions.Session(t.Context(), hex.EncodeToString(sum[:])); err != nil || there {
+		t.Errorf("the session of a retired person is kept: %v", err)
 	}
 }
 

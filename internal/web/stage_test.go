@@ -5,11 +5,14 @@ import (
 	"fmt"
 	"io"
 	"net/http/httptest"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
 
+	"sapward/finding"
+	"sapward/flow/weather"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
 	"sapward/internal/demo"
@@ -35,7 +38,7 @@ func (reader) ReadCard(text []byte, name string) (app.ReadCard, error) {
 }
 
 func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadTreesAs(r, name, match)
+	trees, sum, err := exchange.ReadInventory(r, name, match)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {
@@ -61,6 +64,26 @@ func (reader) Obstacles(r io.Reader, name string) ([]tree.Obstacle, error) {
 func (reader) History(r io.Reader, name string) ([]tree.Treatment, error) {
 	x, _, err := exchange.ReadHistory(r, name)
 	return x, err
+}
+
+// WeatherDay stands for a table of weather with one day of six treatable hours;
+// the reading itself is tested where it is wired.
+func (reader) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.WeatherDay, error) {
+	data, err := io.ReadAll(r)
+	if err != nil || !strings.HasPrefix(string(data), "time,") {
+		return app.WeatherDay{}, finding.Faults{finding.Bad("column-missing", finding.Where{File: name, Line: 1}, finding.Args{"column": finding.Text("time")})}
+	}
+	out := app.WeatherDay{DailyMm: 5, SunriseH: 5.5, SunsetH: 21}
+	day := time.Date(q.On.Year, q.On.Month, q.On.Day, 0, 0, 0, 0, q.Zone)
+	for h := range 24 {
+		x := weather.HourVerdict{Start: day.Add(time.Duration(h) * time.Hour), End: day.Add(time.Duration(h+1) * time.Hour), Status: weather.Suitable}
+		if h < 8 || h >= 14 {
+			x.Status, x.Reasons = weather.Unsuitable, []weather.Reason{{Code: weather.RuleTempMax, Authority: weather.AuthorityPractice, Effect: weather.EffectBlocks}}
+		}
+		out.Hours = append(out.Hours, x)
+	}
+	out.Windows = weather.Windows(out.Hours)
+	return out, nil
 }
 func (reader) Names() []string { return exchange.TreeColumns() }
 
@@ -94,7 +117,7 @@ func empty(t *testing.T, o web.Options) *stage {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { m.Close() })
-	a := app.New(app.Config{Store: m, CardReader: reader{}, Tables: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
+	a := app.New(app.Config{Store: m, Sessions: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
 	o.Version, o.Tables = "test", sheets{}
 	h, err := web.New(a, o)
 	if err != nil {

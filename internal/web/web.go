@@ -6,7 +6,6 @@ package web
 //go:generate go test . -run TestBundle_IsFresh -update
 
 import (
-	"context"
 	"crypto/rand"
 	"errors"
 	"html/template"
@@ -32,6 +31,7 @@ type Options struct {
 	BackupDir string // where backups go; empty: none from the pages
 	Tables    app.ExportWriter
 	Log       *slog.Logger
+	Trust     http.Handler // the page at /trust that leads through trusting a local authority; nil: there is none
 }
 
 // Server answers the browser.
@@ -40,6 +40,7 @@ type Server struct {
 	app      *app.App
 	log      *slog.Logger
 	sessions *scs.SessionManager
+	kept     *keptSessions
 	byName   map[string]*asset
 	byURL    map[string]*asset
 	pages    map[string]*template.Template
@@ -51,7 +52,12 @@ type Server struct {
 
 // New returns the handler of all pages over the use cases.
 func New(a *app.App, o Options) (http.Handler, error) {
-	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o)}
+	k := &keptSessions{to: a.Sessions, now: a.Now, begun: map[string]bool{}}
+	if o.Local || k.to == nil {
+		k.to, k.now = &memorySessions{now: time.Now, by: map[string]app.Session{}}, time.Now
+	}
+	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o, k), kept: k}
+	s.sessions.ErrorFunc = s.lost
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -77,7 +83,13 @@ const (
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/", s.serveStatic)
+	mux.HandleFunc("GET /phone/{$}", s.phoneFile)
+	mux.HandleFunc("GET /phone/{file}", s.phoneFile)
 	mux.HandleFunc("POST /prefs", s.prefs)
+	if s.opt.Trust != nil { // for everybody: a device trusts the server before anybody signs in
+		mux.Handle("GET /trust", s.opt.Trust)
+		mux.Handle("GET /trust/", s.opt.Trust)
+	}
 	mux.HandleFunc("/", s.root)
 	page := func(here string, f func(*call) error, patterns ...string) {
 		for _, p := range patterns {
@@ -127,6 +139,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.answerDraft, "POST /drafts/{id}/answer")
 	page("estates", s.compare, "GET /drafts/{id}/compare")
 	page("estates", s.movement, "GET /drafts/{id}/movement", "POST /drafts/{id}/movement")
+	page("estates", s.keepWeather, "POST /drafts/{id}/weather")
 	page("estates", s.setAside, "POST /drafts/{id}/aside")
 	page("estates", s.approve, "GET /drafts/{id}/approve", "POST /drafts/{id}/approve")
 	page("estates", s.retireDraft, "POST /drafts/{id}/retire")
@@ -140,6 +153,29 @@ func (s *Server) routes() http.Handler {
 			page("estates", s.paper(kind, ext), "GET /"+kind+"/{id}/plan."+ext)
 		}
 	}
+
+	page("estates", s.openDay, "POST /plans/{id}/days")
+	page("estates", s.showDay, "GET /days/{id}")
+	page("estates", s.changeDay, "POST /days/{id}")
+	page("estates", s.dayBoard, "GET /days/{id}/board")
+	page("estates", s.dayLive, "GET /days/{id}/live")
+	page("estates", s.closeDay, "POST /days/{id}/close")
+	page("estates", s.decide, "POST /days/{id}/decide")
+	page("estates", s.dayTags, "GET /days/{id}/tags.pdf")
+	page("estates", s.addPhone, "POST /days/{id}/phones")
+	page("estates", s.revokePhone, "POST /days/{id}/phones/{phone}/revoke")
+	page("estates", s.showDayTree, "GET /days/{id}/trees/{tag}")
+	page("estates", s.typeIn, "POST /days/{id}/trees/{tag}")
+	page("estates", s.takeBack, "POST /days/{id}/trees/{tag}/void")
+
+	tries := httprate.Limit(60, 5*time.Minute, httprate.WithKeyFuncs(func(r *http.Request) (string, error) { return clientOf(r), nil }))
+	mux.HandleFunc("GET /join/{code}", s.joinForm)
+	mux.Handle("POST /join/{code}", tries(http.HandlerFunc(s.join)))
+	mux.HandleFunc("GET /phone/me", s.phone(s.phoneMe))
+	mux.HandleFunc("GET /phone/pack", s.phone(s.phonePack))
+	mux.HandleFunc("POST /phone/events", s.phone(s.phoneEvents))
+	mux.HandleFunc("GET /phone/photos/{hash}", s.phone(s.phonePhoto))
+	mux.HandleFunc("PUT /phone/photos/{hash}", s.phone(s.phonePutPhoto))
 
 	page("data", s.data, "GET /data")
 	page("data", s.preview, "POST /data/preview")
@@ -197,19 +233,6 @@ func clientOf(r *http.Request) string {
 
 // token is a new random name.
 func (s *Server) token() string { return rand.Text() }
-
-// signOutPerson ends a person's sessions but the one whose token is kept.
-func (s *Server) signOutPerson(ctx context.Context, person, keep string) {
-	err := s.sessions.Iterate(ctx, func(ctx context.Context) error {
-		if s.sessions.GetString(ctx, "person") == person && s.sessions.Token(ctx) != keep {
-			return s.sessions.Destroy(ctx)
-		}
-		return nil
-	})
-	if err != nil {
-		s.log.Error("sessions", slog.Any("err", err))
-	}
-}
 
 func missingPage() *finding.Fault {
 	return &finding.Fault{Class: finding.Missing, ID: "web-missing"}

@@ -196,3 +196,10 @@ func TimesPi[K Kind](s Span[K]) Span[K] {
 func OverPi[K Kind](s Span[K]) Span[K] {
 	return Span[K]{Quantity[K]{s.Low.v.Quo(PiHigh)}, Quantity[K]{s.High.v.Quo(PiLow)}}
 }
+
+// MarshalText writes the exact value in the kind's base unit, for documents
+// that machines alone read; people are shown In a unit.
+func (q Quantity[K]) MarshalText() ([]byte, error) { return q.v.MarshalText() }
+
+// UnmarshalText reads what MarshalText wrote.
+func (q *Quantity[K]) UnmarshalText(text []byte) error { return q.v.UnmarshalText(text) }

@@ -5,9 +5,11 @@
 package exact
 
 import (
+	"errors"
 	"math"
 	"math/big"
 	"math/bits"
+	"strconv"
 	"strings"
 )
 
@@ -352,3 +354,40 @@ func (a Rat) String() string {
 
 // FloorTo returns the largest multiple of step not above a, step > 0.
 func (a Rat) FloorTo(step Rat) Rat { return Int(a.Quo(step).Floor()).Mul(step) }
+
+// MarshalText writes a whole number, or a fraction n/d in lowest terms: exact
+// whatever the number.
+func (a Rat) MarshalText() ([]byte, error) {
+	if a.b != nil {
+		return []byte(a.b.RatString()), nil
+	}
+	out := strconv.AppendInt(nil, a.n, 10)
+	if a.d != 0 {
+		out = strconv.AppendInt(append(out, '/'), a.d+1, 10)
+	}
+	return out, nil
+}
+
+// UnmarshalText reads what MarshalText wrote, or a plain decimal number.
+func (a *Rat) UnmarshalText(text []byte) error {
+	s := string(text)
+	if len(s) > 400 {
+		return errors.New("exact: number too long")
+	}
+	if v, ok := Decimal(s); ok {
+		*a = v
+		return nil
+	}
+	n, d, ok := strings.Cut(s, "/")
+	num, okN := new(big.Int).SetString(n, 10)
+	den, okD := new(big.Int).SetString(d, 10)
+	if !ok || !okN || !okD || den.Sign() <= 0 {
+		if whole, isWhole := new(big.Int).SetString(s, 10); isWhole {
+			*a = fromBig(new(big.Rat).SetInt(whole))
+			return nil
+		}
+		return errors.New("exact: " + strconv.Quote(s) + " is no fraction")
+	}
+	*a = fromBig(new(big.Rat).SetFrac(num, den))
+	return nil
+}

@@ -114,3 +114,32 @@ func BenchmarkMulCmp(b *testing.B) {
 		_ = x.Mul(y).Cmp(z)
 	}
 }
+
+// Text goes out and comes back as the same number, through machine words and
+// through math/big.
+func TestRat_TextComesBack(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a, x := genRat(t, "a")
+		b, _ := genRat(t, "b")
+		for _, v := range []Rat{a, a.Mul(b).Mul(a), a.Add(b)} {
+			text, err := v.MarshalText()
+			if err != nil {
+				t.Fatal(err)
+			}
+			var back Rat
+			if err := back.UnmarshalText(text); err != nil || back.Cmp(v) != 0 {
+				t.Fatalf("%s came back as %v (%v), from %v", text, back, err, x)
+			}
+		}
+	})
+	for _, bad := range []string{"", "/", "1/0", "1/-2", "x", "1/2/3", "1e5", "0x10"} {
+		var r Rat
+		if err := r.UnmarshalText([]byte(bad)); err == nil {
+			t.Errorf("%q was read as %v", bad, r)
+		}
+	}
+	var r Rat
+	if err := r.UnmarshalText([]byte("0.125")); err != nil || r.Cmp(Frac(1, 8)) != 0 {
+		t.Errorf("0.125 was read as %v (%v)", r, err)
+	}
+}

@@ -46,7 +46,8 @@ func Run(t *testing.T, open func(t *testing.T, now func() time.Time) app.Store) 
 		{"events chain and never go back in time", chain}, {"lists page by key", pages},
 		{"a tag stands once in a block", tagOnce}, {"readings are kept, not overwritten", readings},
 		{"files are kept under their hash", files}, {"hostile text comes back as it was", hostile},
-		{"counts, places and marks follow the trees", counts},
+		{"counts, places and marks follow the trees", counts}, {"search goes by how words begin", search},
+		{"a thousand new things are written as one by one", thousand},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			clock.Set(time.Date(2026, 6, 3, 7, 0, 0, 0, time.UTC))
@@ -266,6 +267,9 @@ func pages(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	if found, err := s.Trees(ctx, app.TreeQuery{Block: blockID, Text: "t2"}); err != nil || len(found) != 6 {
 		t.Errorf("%d trees with t2: %v", len(found), err)
 	}
+	if found, err := s.Trees(ctx, app.TreeQuery{Block: blockID, Text: "Ť2"}); err != nil || len(found) != 6 {
+		t.Errorf("%d trees with t2, accents aside: %v", len(found), err)
+	}
 	if found, err := s.Trees(ctx, app.TreeQuery{Block: blockID, Text: "%"}); err != nil || len(found) != 0 {
 		t.Errorf("a sign of the query language is text: %d, %v", len(found), err)
 	}
@@ -273,7 +277,7 @@ func pages(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	if err := s.EachTree(ctx, blockID, func(x []app.State) error { n += len(x); return nil }); err != nil || n != 25 {
 		t.Error(n, err)
 	}
-	hits, err := s.Search(ctx, "T24", 10)
+	hits, err := s.Search(ctx, app.SearchQuery{Text: "T24", Estates: []string{estateID}, Limit: 10})
 	if err != nil || len(hits) != 1 || hits[0].ID != "tree-T24" {
 		t.Errorf("%v %v", hits, err)
 	}
@@ -346,7 +350,7 @@ func hostile(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 		if err != nil || json.Unmarshal(got.Body, &f) != nil || f.Name != name {
 			t.Errorf("%q came back as %q, %v", name, f.Name, err)
 		}
-		if _, err := s.Search(ctx, name, 5); err != nil {
+		if _, err := s.Search(ctx, app.SearchQuery{Text: name, Estates: []string{estateID}, Limit: 5}); err != nil {
 			t.Errorf("%q: %v", name, err)
 		}
 	}
