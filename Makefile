@@ -34,6 +34,7 @@ bench: build ## ratios against the reference scripts, in one run
 	@sh bench/plume/run.sh
 	@sh bench/protect/run.sh
 	$(GO) run ./bench/store
+	@sh bench/pages/run.sh
 
 lint: ## needs golangci-lint
 	golangci-lint run

@@ -367,3 +367,33 @@ func TestValidate(t *testing.T) {
 		}
 	}
 }
+
+// Whatever the bytes, reading and verifying answer or refuse, and what is read
+// is written again as the same record.
+func FuzzRead(f *testing.F) {
+	r := must(New("id", "0", "adviser", at("2026-06-18T08:00:00+02:00").T, world(f, "us-tx", "eu-2023-564"), zones, canon))
+	f.Add(must(Write(r)))
+	f.Add([]byte(`{"schema":"sapward/record/1","id":"x","versions":[{"number":1,"kind":"entered","at":"2026-06-18T08:00:00Z","by":"a","content":{"trees":[{"tree":"a","amounts":[{"product":-1}]}]},"hash":""}]}`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		r, err := Read(data, canon)
+		if err != nil {
+			return
+		}
+		if _, err := Verify(r, canon); err != nil {
+			return // a card that is no JSON object
+		}
+		again, err := Write(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Read(again, canon); err != nil {
+			t.Fatalf("%v: %s", err, again)
+		}
+		if v := r.Last(); v != nil {
+			Complete(&v.Content)
+			Validate(&v.Content, zones)
+			Late(r, zones, v.At.T)
+			Kept(&v.Content, zones)
+		}
+	})
+}

@@ -137,6 +137,13 @@ var Permissions = map[string]rule{
 	"PhotoState":    {Nobody, anywhere},
 	"PutPhoto":      {Nobody, anywhere},
 
+	"Records":     {CrewLead, there}, // they hold persons' data
+	"Record":      {CrewLead, there},
+	"RecordDay":   {CrewLead, there},
+	"NewRecord":   {CrewLead, there},
+	"AmendRecord": {CrewLead, there},
+	"SignRecord":  {CrewLead, there},
+
 	"Applications":      {Viewer, there},
 	"AddApplication":    {CrewLead, there},
 	"ChangeApplication": {CrewLead, there},

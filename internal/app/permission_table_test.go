@@ -15,6 +15,7 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/apply/fieldlog"
+	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/internal/app"
@@ -85,6 +86,7 @@ func wanted() map[string]asks {
 
 		"Days": there(app.Viewer, "p"), "Day": there(app.Viewer, "y"), "OpenDay": there(app.CrewLead, "p", app.DayOrder{}), "ChangeDay": there(app.CrewLead, "y", stale, app.DayOrder{}), "CloseDay": there(app.CrewLead, "y", stale),
 		"WatchDay": there(app.Viewer, "y"), "AddPhone": there(app.CrewLead, "y", "no such person"), "RevokePhone": there(app.CrewLead, "q", "lost"), "Note": there(app.Crew, "y", fieldlog.Event{}, false), "NoteAll": there(app.Crew, "y", []fieldlog.Event{{}}),
+		"Records": there(app.CrewLead, "e", app.RecordQuery{}), "Record": there(app.CrewLead, "r"), "RecordDay": there(app.CrewLead, "y", []string(nil)), "NewRecord": there(app.CrewLead, "b", record.Content{Work: record.Work{Zone: "nowhere"}}), "AmendRecord": there(app.CrewLead, "r", stale, record.Content{}, ""), "SignRecord": there(app.CrewLead, "r", stale, ""),
 		"Joinable": anywhere(app.Nobody, "x"), "Join": anywhere(app.Nobody, "x"), "Phone": anywhere(app.Nobody, "x"), "PhonePack": anywhere(app.Nobody, "x"), "PhoneExchange": anywhere(app.Nobody, "x", app.Exchange{}),
 		"PhotoState": anywhere(app.Nobody, "x", "y"), "PutPhoto": anywhere(app.Nobody, "x", "y", "", int64(0), int64(1), none),
 
@@ -157,6 +159,7 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypeApplication, "a", "e", "b", `{}`)
 	add(app.TypeDay, "y", "e", "p", `{"closed_at":"2026-06-01T12:00:00Z"}`)
 	add(app.TypePhone, "q", "e", "y", `{}`)
+	add(app.TypeRecord, "r", "e", "b", `{"day":"y"}`)
 	add(app.TypeAttachment, "f", "e", "t", `{}`)
 	add(app.TypePerson, "other", "", "", `{"name":"somebody else"}`)
 	people := []someone{{name: "local", actor: app.Local()}, {name: "zero actor"}, {name: "unknown person", actor: app.Actor{Person: "unheard of"}}}

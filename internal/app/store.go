@@ -27,6 +27,7 @@ const (
 	TypeDay         Type = "day"         // plan: a day at the trees
 	TypePhone       Type = "phone"       // day: a phone that is a person
 	TypeNote        Type = "note"        // day: one thing noted at a tree; its body is a fieldlog.Event
+	TypeRecord      Type = "record"      // block: an application record with its versions
 	TypeApplication Type = "application" // block
 	TypeAttachment  Type = "attachment"  // anything
 	TypePerson      Type = "person"      //
@@ -35,7 +36,7 @@ const (
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeApplication, TypeAttachment}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeAttachment}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.

@@ -15,7 +15,7 @@ import (
 var tables = map[app.Type]string{
 	app.TypePerson: "people", app.TypeSettings: "settings", app.TypeEstate: "estates", app.TypeMembership: "memberships", app.TypeBlock: "blocks",
 	app.TypeTree: "trees", app.TypeWound: "wounds", app.TypeCard: "cards", app.TypeCheck: "card_checks", app.TypeDraft: "drafts", app.TypePlan: "plans",
-	app.TypeGate: "gates", app.TypeDay: "days", app.TypePhone: "phones", app.TypeNote: "notes", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
+	app.TypeGate: "gates", app.TypeDay: "days", app.TypePhone: "phones", app.TypeNote: "notes", app.TypeRecord: "records", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
 }
 
 // projected are all tables that follow from the events, parents first.
