@@ -144,6 +144,11 @@ var Permissions = map[string]rule{
 	"AmendRecord": {CrewLead, there},
 	"SignRecord":  {CrewLead, there},
 
+	"Feeds":      {Viewer, there},
+	"AddFeed":    {Adviser, there},
+	"RevokeFeed": {Adviser, there},
+	"Calendar":   {Nobody, anywhere}, // the address is the key
+
 	"Applications":      {Viewer, there},
 	"AddApplication":    {CrewLead, there},
 	"ChangeApplication": {CrewLead, there},

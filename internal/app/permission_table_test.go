@@ -104,6 +104,8 @@ func wanted() map[string]asks {
 		"PreviewImport": there(app.CrewLead, "b", app.TableTrees, "x.csv", none, app.Columns(nil)), "Import": there(app.CrewLead, "b", app.TableTrees, "x.csv", none, app.Columns(nil)),
 		"Export": there(app.Adviser, "e", unread{}, nil), "Backup": everywhere(app.Owner, ""), "Check": everywhere(app.Owner, nil),
 
+		"Feeds": there(app.Viewer, "e"), "AddFeed": there(app.Adviser, "e", "no such language"), "RevokeFeed": there(app.Adviser, "fd", "lost"), "Calendar": anywhere(app.Nobody, "x"),
+
 		"Due": there(app.Viewer, "e"), "Search": anywhere(app.Viewer, "x", 3), "Audit": anywhere(app.Adviser, app.EventQuery{Estate: "e"}),
 		"History": there(app.Viewer, app.TypeTree, "t"), "Undo": anywhere(app.Viewer, "no such act"), "FillDemo": everywhere(app.Owner, nil),
 	}
@@ -161,6 +163,7 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypePhone, "q", "e", "y", `{}`)
 	add(app.TypeRecord, "r", "e", "b", `{"day":"y"}`)
 	add(app.TypeAttachment, "f", "e", "t", `{}`)
+	add(app.TypeFeed, "fd", "e", "e", `{}`)
 	add(app.TypePerson, "other", "", "", `{"name":"somebody else"}`)
 	people := []someone{{name: "local", actor: app.Local()}, {name: "zero actor"}, {name: "unknown person", actor: app.Actor{Person: "unheard of"}}}
 	person := func(name string, here, other, wholesale app.Role) {

@@ -71,6 +71,7 @@ type world struct {
 	estate, block, tree, wound, card, hash, draft, plan, application, person string
 	people                                                                   map[app.Role]app.Actor
 	stranger                                                                 app.Actor // owner of another estate
+	feed                                                                     string
 	day, phone, record                                                       string
 }
 
@@ -103,6 +104,11 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	w.day, w.phone = d.ID, ph.ID
+	feed, _, err := w.AddFeed(ctx, me, w.estate, "en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.feed = feed.ID
 	w.draft = one(app.TypeDraft).ID
 	rec, err := w.NewRecord(ctx, me, w.block, record.Content{})
 	if err != nil {
@@ -163,6 +169,7 @@ func (w *world) examples() map[string][]any {
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},
 		"Grant": {w.estate, w.person, app.Role("none")}, "Revoke": {w.estate, "none"}, "FirstOwnerToken": {}, "Settings": {}, "ChangeSettings": {v, app.SettingsFacts{}},
 		"PreviewImport": {w.block, "trees", "x.csv", r(), app.Columns(nil)}, "Import": {w.block, "none", "x.csv", r(), app.Columns(nil)}, "Export": {w.estate, archive{}, tables{}},
+		"Feeds": {w.estate}, "AddFeed": {w.estate, "none"}, "RevokeFeed": {w.feed, "lost"}, "Calendar": {"x"},
 		"Backup": {"/dev/null/none"}, "Check": {(func(int64, int64))(nil)}, "Due": {w.estate}, "Search": {"x", 5}, "Audit": {app.EventQuery{Estate: w.estate}}, "History": {app.TypeTree, w.tree}, "Undo": {"none"},
 		"FillDemo": {map[string][]byte{}},
 	}

@@ -30,13 +30,14 @@ const (
 	TypeRecord      Type = "record"      // block: an application record with its versions
 	TypeApplication Type = "application" // block
 	TypeAttachment  Type = "attachment"  // anything
+	TypeFeed        Type = "feed"        // estate: an address of its due dates for calendar programs
 	TypePerson      Type = "person"      //
 	TypeMembership  Type = "membership"  // person
 	TypeSettings    Type = "settings"    //
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeAttachment}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeAttachment, TypeFeed}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
