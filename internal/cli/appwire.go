@@ -74,6 +74,12 @@ func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 	return x, err
 }
 
+// Follow reads a table of follow-up.
+func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
+	x, err := exchange.ReadFollow(kind, name, data, zero)
+	return app.FollowRows(x), err
+}
+
 // WeatherDay reads a table of weather and works out the day of work, with the
 // code of sapward plan and sapward weather.
 func (readers) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.WeatherDay, error) {
@@ -243,7 +249,7 @@ func openApp(ctx context.Context, dir string, readOnly bool) (*app.App, *store.S
 		return nil, nil, err
 	}
 	return app.New(app.Config{
-		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Engine: Version, Now: time.Now,
+		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Follow: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
 	}), s, nil
 }

@@ -120,6 +120,11 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.newTree, "GET /blocks/{id}/trees/new", "POST /blocks/{id}/trees/new")
 	page("estates", s.record, "POST /blocks/{id}/applications")
 	page("estates", s.addDraft, "POST /blocks/{id}/drafts")
+	page("estates", s.follow, "GET /blocks/{id}/follow")
+	page("estates", s.saveFollow, "POST /blocks/{id}/follow")
+	page("estates", s.visit, "GET /blocks/{id}/follow/visit", "POST /blocks/{id}/follow/visit")
+	page("estates", s.importFollow, "POST /blocks/{id}/follow/import")
+	page("estates", s.season, "GET /blocks/{id}/season.pdf")
 
 	page("estates", s.tree, "GET /trees/{id}")
 	page("estates", s.editTree, "GET /trees/{id}/edit", "POST /trees/{id}/edit")
