@@ -35,17 +35,23 @@ const pieceSize = 256 << 10
 func inPieces(r io.Reader, visit func(n int64, data []byte) error) error {
 	buf := make([]byte, pieceSize)
 	for n := int64(0); ; n++ {
-		k, err := io.ReadFull(r, buf)
+		k := 0
+		var err error
+		for k < len(buf) && err == nil { // not io.ReadFull, which says of a short piece what a broken line says
+			var more int
+			more, err = r.Read(buf[k:])
+			k += more
+		}
+		if err != nil && err != io.EOF {
+			return err
+		}
 		if k > 0 {
 			if err := visit(n, buf[:k]); err != nil {
 				return err
 			}
 		}
-		if err == io.EOF || err == io.ErrUnexpectedEOF {
+		if err == io.EOF {
 			return nil
-		}
-		if err != nil {
-			return err
 		}
 	}
 }

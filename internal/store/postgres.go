@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"net"
@@ -23,9 +24,12 @@ func IsDatabase(text string) bool {
 	return strings.HasPrefix(text, "postgres://") || strings.HasPrefix(text, "postgresql://")
 }
 
-// shown is how a database is named to people: without its password and
-// settings.
-func shown(database string) string {
+// Shown is how a database is named to people: without its password and
+// settings. A folder stays as it is.
+func Shown(database string) string {
+	if !IsDatabase(database) {
+		return database
+	}
 	u, err := url.Parse(database)
 	if err != nil {
 		return "postgres://"
@@ -121,7 +125,7 @@ func (s *Store) stepsUnderLock(ctx context.Context) error {
 func postgresFault(err error) string {
 	var pg *pgconn.PgError
 	var connect *pgconn.ConnectError
-	var line net.Error
+	var line *net.OpError
 	switch {
 	case errors.As(err, &pg):
 		switch {
@@ -137,7 +141,7 @@ func postgresFault(err error) string {
 			return "store-damaged"
 		}
 		return "database-failed"
-	case errors.As(err, &connect), errors.As(err, &line), pgconn.SafeToRetry(err), pgconn.Timeout(err):
+	case errors.As(err, &connect), errors.As(err, &line), errors.Is(err, driver.ErrBadConn), errors.Is(err, sql.ErrConnDone), pgconn.SafeToRetry(err):
 		return "database-away"
 	}
 	return ""

@@ -19,7 +19,7 @@ var tables = map[app.Type]string{
 }
 
 // projected are all tables that follow from the events, parents first.
-var projected = []string{"people", "settings", "estates", "memberships", "blocks", "trees", "wounds", "readings", "cards", "card_checks", "drafts", "plans", "gates", "applications", "attachments", "files", "names"}
+var projected = []string{"people", "settings", "estates", "memberships", "blocks", "trees", "wounds", "readings", "cards", "card_checks", "drafts", "plans", "gates", "days", "phones", "notes", "applications", "attachments", "files", "names"}
 
 // Columns of the rows that are written beside a thing's own.
 const (

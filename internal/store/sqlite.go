@@ -18,6 +18,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -105,7 +106,7 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 		}
 	}
 	if o.Database != "" {
-		s.dialect, s.shared, s.dir = postgresDialect, true, shown(o.Database)
+		s.dialect, s.shared, s.dir = postgresDialect, true, Shown(o.Database)
 		if err := s.connectPostgres(ctx, o.Database); err != nil {
 			s.Close()
 			return nil, storeFault(s.dir, err)
@@ -256,24 +257,8 @@ func (s *Store) reproject(ctx context.Context) error {
 				return err
 			}
 		}
-		c := &checking{seen: map[string]int{}}
-		m := s.stmts.many(t.tx, false)
-		defer m.close()
-		for last := int64(0); ; {
-			page, err := t.following(ctx, last)
-			if err != nil {
-				return err
-			}
-			if len(page) == 0 {
-				break
-			}
-			last = page[len(page)-1].e.Seq
-			if err := c.lay(ctx, &anew{stmts: s.stmts, tx: t.tx}, m, page); err != nil {
-				return err
-			}
-		}
-		if len(c.seen) > 0 {
-			return &finding.Fault{Class: finding.Storage, ID: "store-damaged", Where: finding.Where{File: s.dir}, Args: finding.Args{"reason": finding.Text("events")}}
+		if err := t.lay(ctx, t, false, func(int64) {}); err != nil {
+			return err
 		}
 		if _, err := t.tx.ExecContext(ctx, "DELETE FROM projection"); err != nil {
 			return err
@@ -281,6 +266,44 @@ func (s *Store) reproject(ctx context.Context) error {
 		_, err := t.tx.ExecContext(ctx, "INSERT INTO projection (form) VALUES (?)", projectionForm)
 		return err
 	})
+}
+
+// lay makes the rows that follow from the events of a source anew, and with
+// keep writes the events as they are before.
+func (t *tx) lay(ctx context.Context, source *tx, keep bool, progress func(done int64)) error {
+	c := &checking{seen: map[string]int{}}
+	m := t.s.stmts.many(t.tx, false)
+	defer m.close()
+	var args []any
+	for last := int64(0); ; {
+		page, err := source.following(ctx, last)
+		if err != nil {
+			return err
+		}
+		if len(page) == 0 {
+			break
+		}
+		end := &page[len(page)-1].e
+		last = end.Seq
+		if keep {
+			args = args[:0]
+			for k := range page {
+				args = page[k].kept(args)
+			}
+			if _, err := m.insert(ctx, "events", eventColumns, "", args, len(page)); err != nil {
+				return err
+			}
+			t.stepped(end)
+		}
+		if err := c.lay(ctx, &anew{stmts: t.s.stmts, tx: t.tx}, m, page); err != nil {
+			return err
+		}
+		progress(last)
+	}
+	if len(c.seen) > 0 {
+		return &finding.Fault{Class: finding.Storage, ID: "store-damaged", Where: finding.Where{File: t.s.dir}, Args: finding.Args{"reason": finding.Text("events")}}
+	}
+	return nil
 }
 
 // following reads the events after one, some thousands at once.
@@ -386,5 +409,5 @@ func plainReason(err error) string {
 	if errors.As(err, &pe) {
 		return pe.Err.Error()
 	}
-	return fmt.Sprint(err)
+	return strings.Join(strings.Fields(fmt.Sprint(err)), " ")
 }
