@@ -6,6 +6,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/url"
 	"runtime"
@@ -47,10 +48,30 @@ func pool(config *pgx.ConnConfig, chain bool, most int, settings map[string]stri
 	for k, v := range settings {
 		c.RuntimeParams[k] = v
 	}
+	dial := c.DialFunc
+	c.DialFunc = func(ctx context.Context, network, address string) (net.Conn, error) {
+		conn, err := dial(ctx, network, address)
+		if err != nil {
+			return nil, err
+		}
+		return line{conn}, nil
+	}
 	db := sql.OpenDB(pgConnector{stdlib.GetConnector(*c), chain})
 	db.SetMaxOpenConns(most)
 	db.SetMaxIdleConns(most)
 	return db
+}
+
+// line is a connection that says by a network error that the server closed it,
+// so that it is not mistaken for the end of something else.
+type line struct{ net.Conn }
+
+func (l line) Read(p []byte) (int, error) {
+	n, err := l.Conn.Read(p)
+	if err == io.EOF {
+		err = &net.OpError{Op: "read", Net: l.RemoteAddr().Network(), Err: errors.New("the server closed the connection")}
+	}
+	return n, err
 }
 
 // connectPostgres opens a database that several servers may have open.
@@ -125,7 +146,7 @@ func (s *Store) stepsUnderLock(ctx context.Context) error {
 func postgresFault(err error) string {
 	var pg *pgconn.PgError
 	var connect *pgconn.ConnectError
-	var line *net.OpError
+	var cut *net.OpError
 	switch {
 	case errors.As(err, &pg):
 		switch {
@@ -141,7 +162,7 @@ func postgresFault(err error) string {
 			return "store-damaged"
 		}
 		return "database-failed"
-	case errors.As(err, &connect), errors.As(err, &line), errors.Is(err, driver.ErrBadConn), errors.Is(err, sql.ErrConnDone), pgconn.SafeToRetry(err):
+	case errors.As(err, &connect), errors.As(err, &cut), errors.Is(err, driver.ErrBadConn), errors.Is(err, sql.ErrConnDone), pgconn.SafeToRetry(err):
 		return "database-away"
 	}
 	return ""

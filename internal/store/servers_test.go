@@ -384,6 +384,9 @@ func restarted(t *testing.T, server *storetest.Postgres) {
 		}
 	}
 	wait("writes before", func() bool { return len(kept) > 20 })
+	if _, err := server.SQL("postgres", "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'sapward'"); err != nil {
+		t.Error(err)
+	}
 	server.Stop()
 	wait("writes fail", func() bool { return away > 2 })
 	if err := server.Start(); err != nil {

@@ -21,6 +21,7 @@ import (
 // a unix socket there and on no network.
 type Postgres struct {
 	dir, bin string
+	settings []string
 	as       []string // runs a command as the user who may run the server
 	made     atomic.Int64
 
@@ -33,7 +34,7 @@ type Postgres struct {
 // not installed the test skips and says so.
 func StartPostgres(t testing.TB) *Postgres {
 	t.Helper()
-	p, err := NewPostgres()
+	p, err := NewPostgres("fsync=off") // what a test kills is never the machine
 	if errors.Is(err, errNoPostgres) {
 		t.Skipf("%v; make test installs it where it may", err)
 	}
@@ -46,9 +47,9 @@ func StartPostgres(t testing.TB) *Postgres {
 
 var errNoPostgres = errors.New("PostgreSQL is not to be had here")
 
-// NewPostgres makes and starts a server, which the caller closes. It ends with
-// the process in any case.
-func NewPostgres() (*Postgres, error) {
+// NewPostgres makes and starts a server with some settings, which the caller
+// closes. It ends with the process in any case.
+func NewPostgres(settings ...string) (*Postgres, error) {
 	list, _ := filepath.Glob("/usr/lib/postgresql/*/bin/initdb")
 	if len(list) == 0 {
 		if at, err := exec.LookPath("initdb"); err == nil {
@@ -59,7 +60,7 @@ func NewPostgres() (*Postgres, error) {
 		return nil, fmt.Errorf("%w: no initdb in /usr/lib/postgresql/*/bin or on the path", errNoPostgres)
 	}
 	sort.Strings(list)
-	p := &Postgres{bin: filepath.Dir(list[len(list)-1])}
+	p := &Postgres{bin: filepath.Dir(list[len(list)-1]), settings: settings}
 	base := ""
 	if os.Getuid() == 0 {
 		// The server refuses to run as root.
@@ -114,7 +115,11 @@ const script = `log="$1"; shift; "$@" >"$log" 2>&1 & pid=$!; cat >/dev/null; kil
 func (p *Postgres) Start() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	c := p.command("sh", "-c", script, "sh", filepath.Join(p.dir, "log"), filepath.Join(p.bin, "postgres"), "-D", p.data(), "-k", p.dir, "-c", "listen_addresses=", "-c", "max_connections=200", "-c", "shared_buffers=64MB")
+	args := []string{"-c", script, "sh", filepath.Join(p.dir, "log"), filepath.Join(p.bin, "postgres"), "-D", p.data(), "-k", p.dir}
+	for _, x := range append([]string{"listen_addresses=", "max_connections=200", "shared_buffers=64MB"}, p.settings...) {
+		args = append(args, "-c", x)
+	}
+	c := p.command("sh", args...)
 	in, err := c.StdinPipe()
 	if err != nil {
 		return err
