@@ -5,10 +5,12 @@ import (
 	"crypto/rand"
 	"io"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
 
+	"sapward/finding"
 	"sapward/flow/weather"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
@@ -241,10 +243,21 @@ func (tablesOut) History(w io.Writer, block string, apps []app.ApplicationFacts)
 	return out.Close()
 }
 
-// openApp opens a data folder and the use cases over it. The caller closes the
+// openStore opens a data folder or a database.
+func openStore(ctx context.Context, place string, readOnly bool) (*store.Store, error) {
+	o := store.Options{Dir: place, ReadOnly: readOnly}
+	if store.IsDatabase(place) {
+		o.Dir, o.Database = "", place
+	} else if strings.Contains(place, "://") {
+		return nil, &finding.Fault{Class: finding.Usage, ID: "database-url", Args: finding.Args{"reason": finding.Text(store.Shown(place))}}
+	}
+	return store.Open(ctx, o)
+}
+
+// openApp opens a data folder or a database and the use cases over it. The caller closes the
 // store.
-func openApp(ctx context.Context, dir string, readOnly bool) (*app.App, *store.Store, error) {
-	s, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: readOnly})
+func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store.Store, error) {
+	s, err := openStore(ctx, place, readOnly)
 	if err != nil {
 		return nil, nil, err
 	}
