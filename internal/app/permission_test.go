@@ -13,6 +13,7 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/apply/fieldlog"
+	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/internal/app"
@@ -77,7 +78,8 @@ type world struct {
 	estate, block, tree, wound, card, hash, draft, plan, application, person string
 	people                                                                   map[app.Role]app.Actor
 	stranger                                                                 app.Actor // owner of another estate
-	day, phone, visit                                                        string
+	feed                                                                     string
+	day, phone, record, visit                                                string
 }
 
 func newWorld(t *testing.T) *world {
@@ -110,7 +112,17 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	w.day, w.phone = d.ID, ph.ID
+	feed, _, err := w.AddFeed(ctx, me, w.estate, "en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.feed = feed.ID
 	w.draft = one(app.TypeDraft).ID
+	rec, err := w.NewRecord(ctx, me, w.block, record.Content{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.record = rec.ID
 	other, err := w.AddEstate(ctx, me, app.EstateFacts{Name: "Another invented estate"})
 	if err != nil {
 		t.Fatal(err)
@@ -158,13 +170,15 @@ func (w *world) examples() map[string][]any {
 		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "KeepWeather": {w.draft, v, app.WeatherFacts{}, strings.NewReader("")}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
 		"ApprovePlan": {w.draft, v}, "Plan": {w.plan}, "PlanDocument": {w.plan}, "WithdrawPlan": {w.plan, v, "x"}, "Gate": {w.plan, brief.Gate{}}, "KeepGate": {w.plan, brief.Gate{On: "1999-01-01"}},
 		"Days": {w.plan}, "Day": {w.day}, "OpenDay": {w.plan, app.DayOrder{}}, "ChangeDay": {w.day, v, app.DayOrder{}}, "CloseDay": {w.day, v}, "WatchDay": {w.day}, "AddPhone": {w.day, "none"}, "RevokePhone": {w.phone, "lost"},
-		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
+		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
+		"Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
 		"FollowUp": {w.block}, "Visits": {w.block}, "Season": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},
 		"Grant": {w.estate, w.person, app.Role("none")}, "Revoke": {w.estate, "none"}, "FirstOwnerToken": {}, "Settings": {}, "ChangeSettings": {v, app.SettingsFacts{}},
 		"PreviewImport": {w.block, "trees", "x.csv", r(), app.Columns(nil)}, "Import": {w.block, "none", "x.csv", r(), app.Columns(nil)}, "Export": {w.estate, archive{}, tables{}},
+		"Feeds": {w.estate}, "AddFeed": {w.estate, "none"}, "RevokeFeed": {w.feed, "lost"}, "Calendar": {"x"},
 		"Backup": {"/dev/null/none"}, "Check": {(func(int64, int64))(nil)}, "Due": {w.estate}, "Search": {"x", 5}, "Audit": {app.EventQuery{Estate: w.estate}}, "History": {app.TypeTree, w.tree}, "Undo": {"none"},
 		"FillDemo": {map[string][]byte{}},
 	}

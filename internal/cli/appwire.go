@@ -5,10 +5,12 @@ import (
 	"crypto/rand"
 	"io"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
 
+	"sapward/finding"
 	"sapward/flow/weather"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
@@ -115,8 +117,9 @@ func (readers) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.
 // Names are the columns a header can be matched to.
 func (readers) Names() []string { return exchange.TreeColumns() }
 
-// tablesOut writes the tables of an export, readable by import again.
-type tablesOut struct{}
+// tablesOut writes the tables of an export, readable by import again; formats
+// are those that trees are written in beside CSV.
+type tablesOut struct{ formats []string }
 
 func tableRows(w io.Writer, columns ...string) *exchange.RowWriter {
 	out := exchange.NewRowWriter(w)
@@ -153,6 +156,16 @@ func yes(b bool) string {
 // Trees writes one row a stem. A column that no tree fills is left out where it
 // would make the table unreadable: stem, and one of diameter and girth.
 func (tablesOut) Trees(w io.Writer, trees []app.TreeFacts) error {
+	columns, rows := treeTable(trees)
+	out := tableRows(w, columns...)
+	for _, r := range rows {
+		tableRow(out, r...)
+	}
+	return out.Close()
+}
+
+// treeTable lays trees out as a table, a row a stem, places last.
+func treeTable(trees []app.TreeFacts) (columns []string, rows [][]string) {
 	stems := false
 	for _, t := range trees {
 		stems = stems || len(t.Stems) > 1
@@ -160,11 +173,11 @@ func (tablesOut) Trees(w io.Writer, trees []app.TreeFacts) error {
 			stems = stems || s.Name != ""
 		}
 	}
-	columns := []string{"tree"}
+	columns = []string{"tree"}
 	if stems {
 		columns = append(columns, "stem")
 	}
-	out := tableRows(w, append(columns, "diameter_cm", "girth_cm", "measured_at_m", "bark_mm", "flare_girth_cm", "species", "wood", "age_class", "height_m", "crown_m", "status", "rating_pct", "bearing", "lat", "lon", "x_m", "y_m")...)
+	columns = append(columns, "diameter_cm", "girth_cm", "measured_at_m", "bark_mm", "flare_girth_cm", "species", "wood", "age_class", "height_m", "crown_m", "status", "rating_pct", "bearing", "lat", "lon", "x_m", "y_m")
 	for _, t := range trees {
 		list := t.Stems
 		if len(list) == 0 {
@@ -179,10 +192,10 @@ func (tablesOut) Trees(w io.Writer, trees []app.TreeFacts) error {
 			if t.Bearing != nil {
 				bearing = yes(*t.Bearing)
 			}
-			tableRow(out, append(cells, s.DiameterCM, s.GirthCM, s.MeasuredAtM, s.BarkMM, s.FlareGirthCM, t.Species, t.Wood, t.AgeClass, t.HeightM, t.CrownM, t.Status, t.CrownLossPct, bearing, optionalNumber(t.Lat), optionalNumber(t.Lon), optionalNumber(t.XM), optionalNumber(t.YM))...)
+			rows = append(rows, append(cells, s.DiameterCM, s.GirthCM, s.MeasuredAtM, s.BarkMM, s.FlareGirthCM, t.Species, t.Wood, t.AgeClass, t.HeightM, t.CrownM, t.Status, t.CrownLossPct, bearing, optionalNumber(t.Lat), optionalNumber(t.Lon), optionalNumber(t.XM), optionalNumber(t.YM)))
 		}
 	}
-	return out.Close()
+	return columns, rows
 }
 
 // Wounds writes one row a wound.
@@ -230,10 +243,21 @@ func (tablesOut) History(w io.Writer, block string, apps []app.ApplicationFacts)
 	return out.Close()
 }
 
-// openApp opens a data folder and the use cases over it. The caller closes the
+// openStore opens a data folder or a database.
+func openStore(ctx context.Context, place string, readOnly bool) (*store.Store, error) {
+	o := store.Options{Dir: place, ReadOnly: readOnly}
+	if store.IsDatabase(place) {
+		o.Dir, o.Database = "", place
+	} else if strings.Contains(place, "://") {
+		return nil, &finding.Fault{Class: finding.Usage, ID: "database-url", Args: finding.Args{"reason": finding.Text(store.Shown(place))}}
+	}
+	return store.Open(ctx, o)
+}
+
+// openApp opens a data folder or a database and the use cases over it. The caller closes the
 // store.
-func openApp(ctx context.Context, dir string, readOnly bool) (*app.App, *store.Store, error) {
-	s, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: readOnly})
+func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store.Store, error) {
+	s, err := openStore(ctx, place, readOnly)
 	if err != nil {
 		return nil, nil, err
 	}

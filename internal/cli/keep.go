@@ -13,9 +13,25 @@ import (
 	"sapward/internal/store"
 )
 
-// dataOption names the data folder.
+// dataOption names the data folder or the database.
 type dataOption struct {
 	Data string `help:"Data folder." default:"sapward-data" env:"SAPWARD_DATA"`
+	databaseOption
+}
+
+// databaseOption names a database that several servers may share.
+type databaseOption struct {
+	Database string `help:"PostgreSQL database instead of the data folder: postgres://user@host:5432/name." env:"SAPWARD_DATABASE"`
+}
+
+// kept is where the facts are kept.
+func (d dataOption) kept() string { return d.or(d.Data) }
+
+func (d databaseOption) or(data string) string {
+	if d.Database != "" {
+		return d.Database
+	}
+	return data
 }
 
 type checkCmd struct{ dataOption }
@@ -23,7 +39,7 @@ type checkCmd struct{ dataOption }
 // Run verifies a data folder, also while it is served.
 func (c checkCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := openApp(ctx, c.kept(), true)
 	if err != nil {
 		return err
 	}
@@ -63,6 +79,9 @@ func (c checkCmd) Run(e *env) error {
 		id = "check-unclean"
 	}
 	e.println(e.say.Say(id, finding.Args{"count": finding.Count(len(report.Findings)), "events": finding.Count(int(report.Events)), "rows": finding.Count(int(report.Rows)), "files": finding.Count(report.Attachments)}))
+	if c.Database != "" {
+		e.println(e.say.Say("check-head", finding.Args{"head": finding.Text(report.Head)}))
+	}
 	return nil
 }
 
@@ -80,7 +99,7 @@ type backupCmd struct {
 // Run writes a checked copy, also while the data are served.
 func (c backupCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := openApp(ctx, c.kept(), true)
 	if err != nil {
 		return err
 	}
@@ -108,6 +127,9 @@ type restoreCmd struct {
 
 // Run puts a backup in the place of the data.
 func (c restoreCmd) Run(e *env) error {
+	if c.Database != "" {
+		return &finding.Fault{Class: finding.Usage, ID: "database-restore"}
+	}
 	report, aside, err := store.Restore(context.Background(), c.Backup, c.Data, c.ReplaceNewer)
 	if err != nil {
 		return err
@@ -130,10 +152,10 @@ func (c restoreCmd) Run(e *env) error {
 }
 
 type importCmd struct {
-	File   string `arg:"" help:"CSV or XLSX; trees are found again by their tag, so the same file twice changes nothing."`
+	File   string `arg:"" help:"CSV, XLSX, GeoJSON, GeoPackage or GPX; trees are found again by their tag, so the same file twice changes nothing."`
 	Estate string `help:"Name of the estate; made if there is none of the name." required:""`
 	Block  string `help:"Name of the block; made if there is none of the name." required:""`
-	Kind   string `help:"What the table holds." enum:"trees,wounds,limbs,obstacles,history" default:"trees"`
+	Kind   string `help:"What the table holds." enum:"trees,wounds,limbs,obstacles,history,boundary" default:"trees"`
 	Try    bool   `help:"Say what would be done and keep nothing."`
 	dataOption
 }
@@ -146,7 +168,7 @@ func (c importCmd) Run(e *env) error {
 		return finding.Faults{fileFault("file-unreadable", c.File, err)}
 	}
 	defer f.Close()
-	a, s, err := openApp(ctx, c.Data, false)
+	a, s, err := openApp(ctx, c.kept(), false)
 	if err != nil {
 		return err
 	}
@@ -249,15 +271,16 @@ func (c importCmd) nowhere(what, name string, estates []app.EstateLine) (string,
 }
 
 type exportCmd struct {
-	Into   string `arg:"" help:"Folder to write; complete or not at all."`
-	Estate string `help:"Name of the estate; not needed where there is one."`
+	Into   string   `arg:"" help:"Folder to write; complete or not at all."`
+	Estate string   `help:"Name of the estate; not needed where there is one."`
+	Format []string `help:"Write the trees also in these formats: geojson, gpkg, gpx, xlsx." enum:"geojson,gpkg,gpx,xlsx"`
 	dataOption
 }
 
 // Run writes everything of an estate into a folder.
 func (c exportCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := openApp(ctx, c.kept(), true)
 	if err != nil {
 		return err
 	}
@@ -280,9 +303,9 @@ func (c exportCmd) Run(e *env) error {
 	if id == "" {
 		return usage("serve-name-unknown", finding.Args{"what_by": finding.Text("kind-estate"), "name": finding.Text(c.Estate), "names": finding.Text(strings.Join(names, ", "))})
 	}
-	known := []string{"estate.json", "events.jsonl", "cards/*.yaml", "*/*.csv", "*/*.json", "*/files/*", "*/plans/*/*.json"}
+	known := []string{"estate.json", "events.jsonl", "cards/*.yaml", "*/*.csv", "*/*.json", "*/trees.*", "*/files/*", "*/plans/*/*.json"}
 	err = exchange.WriteFolder(filepath.Clean(c.Into), known, func(f *exchange.Folder) error {
-		return a.Export(ctx, app.Local(), id, folderArchive{f}, tablesOut{})
+		return a.Export(ctx, app.Local(), id, folderArchive{f}, tablesOut{formats: c.Format})
 	})
 	if err != nil {
 		return err
