@@ -135,7 +135,7 @@ func (s *Store) stepsUnderLock(ctx context.Context) error {
 			return err
 		}
 	}
-	if s.stmts, err = prepare(ctx, s.write); err != nil {
+	if s.stmts, err = prepare(ctx, s.write, s.dialect); err != nil {
 		return err
 	}
 	return s.reproject(ctx)
