@@ -28,12 +28,13 @@ func IsDatabase(text string) bool {
 // Shown is how a database is named to people: without its password and
 // settings. A folder stays as it is.
 func Shown(database string) string {
-	if !IsDatabase(database) {
+	if !strings.Contains(database, "://") {
 		return database
 	}
 	u, err := url.Parse(database)
 	if err != nil {
-		return "postgres://"
+		scheme, _, _ := strings.Cut(database, "://")
+		return scheme + "://"
 	}
 	if u.User != nil {
 		u.User = url.User(u.User.Username())
