@@ -33,7 +33,9 @@ bench: build ## ratios against the reference scripts, in one run
 	@sh bench/run.sh
 	@sh bench/plume/run.sh
 	@sh bench/protect/run.sh
+	@sh bench/follow/run.sh
 	$(GO) run ./bench/store
+	@sh bench/pages/run.sh
 
 lint: ## needs golangci-lint
 	golangci-lint run

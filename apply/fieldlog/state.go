@@ -76,6 +76,9 @@ func (p *PortState) Open() bool {
 	return p.Stage.rank() >= DrilledIn.rank() && p.Stage.rank() < Sealed.rank()
 }
 
+// Drilled reports that there is a hole.
+func (p *PortState) Drilled() bool { return p.Stage.rank() >= DrilledIn.rank() }
+
 // CommittedUL is what counts against the card's limits: what left the device
 // if it was read, else all that was loaded.
 func (p *PortState) CommittedUL() int64 {

@@ -9,6 +9,7 @@ import (
 	"crypto/rand"
 	"database/sql"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -63,6 +64,8 @@ func quantiles(d []time.Duration) (p50, p99 time.Duration) {
 }
 
 func main() {
+	writesOnly := flag.Bool("writes", false, "durable writes only")
+	flag.Parse()
 	ctx := context.Background()
 	dir, err := os.MkdirTemp("", "sapward-bench-*")
 	must(err)
@@ -108,12 +111,19 @@ func main() {
 		return time.Since(start)
 	}
 	var a, b time.Duration
-	for round := range 4 { // by turns, so that both meet the same disk
-		b += bare(1+round*writes/4, writes/4)
-		a += ours(1+round*writes/4, writes/4)
+	const turns = 20
+	var ratios []float64
+	for turn := range turns { // by turns, so that both meet the same disk
+		x, y := bare(1+turn*writes/turns, writes/turns), ours(1+turn*writes/turns, writes/turns)
+		b, a = b+x, a+y
+		ratios = append(ratios, y.Seconds()/x.Seconds())
 	}
-	fmt.Printf("durable writes   store %.0f/s  bare SQLite %.0f/s  ratio %.2f (guide 1.5)\n", writes/a.Seconds(), writes/b.Seconds(), a.Seconds()/b.Seconds())
+	slices.Sort(ratios)
+	fmt.Printf("durable writes   store %.0f/s  bare SQLite %.0f/s  ratio %.2f, of %d turns the middle one %.2f (guide 1.5)\n", writes/a.Seconds(), writes/b.Seconds(), a.Seconds()/b.Seconds(), turns, ratios[turns/2])
 	must(s.Close())
+	if *writesOnly {
+		return
+	}
 	postgres(ctx, string(body))
 
 	s, err = store.Open(ctx, store.Options{Dir: filepath.Join(dir, "t")})
@@ -165,7 +175,7 @@ func main() {
 	d := app.DraftFacts{Card: card.ID, Brief: brief.Brief{Method: "injection", Target: "vascular wilt", On: "2027-06-17", Bloom: "no", CertificateTo: "2030-12-31"}}
 	var again []time.Duration
 	for i := range 12 {
-		d.Brief.Level = []string{"target", "low", "high"}[i%3]
+		d.Brief.Level, d.Brief.Seed = []string{"target", "low", "high"}[i%3], uint64(i+1) // never the same: it would be remembered
 		start := time.Now()
 		o, err := u.TryPlan(ctx, me, small, d)
 		must(err)

@@ -83,6 +83,20 @@ type TableReader interface {
 	Names() []string
 }
 
+// BoundaryReader is a TableReader that also reads outlines of blocks from files
+// of places.
+type BoundaryReader interface {
+	Boundaries(r io.Reader, name string) ([]NamedBoundary, []finding.Finding, error)
+}
+
+// NamedBoundary is an outline that a file of places holds.
+type NamedBoundary struct {
+	Name   string // as the file names it; empty if it does not
+	Points []Point
+	Globe  bool // in degrees; else metres of a grid of its own
+	Line   int
+}
+
 // Keeper does the housekeeping of the data folder.
 type Keeper interface {
 	// Backup writes a verified copy under dir and returns its folder.
@@ -122,6 +136,7 @@ type Config struct {
 	CardReader CardReader
 	Tables     TableReader
 	Weather    WeatherReader    // nil: drafts take no weather
+	Follow     FollowReader     // nil: no tables of follow-up are read
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -137,6 +152,7 @@ type App struct {
 	desks  sync.Mutex
 	wx     weatherDays
 	models models
+	again  sync.Map // block -> againKept
 	token  ownerToken
 }
 

@@ -155,12 +155,13 @@ func (a *App) Search(ctx context.Context, actor Actor, text string, limit int) (
 
 // signed are types whose events are signed in some way: they are withdrawn or
 // corrected, not undone.
-var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
+var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypeRecord: true, TypeFeed: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
 
 // doing names, for each type of thing, the use case that changes it.
 var doing = map[Type]string{
 	TypeEstate: "ChangeEstate", TypeBlock: "ChangeBlock", TypeTree: "ChangeTree", TypeWound: "ChangeWound", TypeCard: "ChangeCard", TypeDraft: "SaveDraft",
 	TypeApplication: "ChangeApplication", TypeAttachment: "Attach",
+	TypeFollow: "SetFollow", TypeVisit: "AddVisit", TypeAssay: "ImportFollow",
 }
 
 // leastFor is the least role that may do what an event did.

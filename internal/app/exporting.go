@@ -25,6 +25,13 @@ type ExportWriter interface {
 	History(w io.Writer, block string, apps []ApplicationFacts) error
 }
 
+// PlaceWriter is an ExportWriter that also writes trees in formats of mapping
+// programs and workbooks: a file trees.EXT for each format it names.
+type PlaceWriter interface {
+	PlaceFormats() []string
+	Places(format string, w io.Writer, block Block, trees []TreeFacts) error
+}
+
 // Export writes everything of an estate: tables that Import reads again, cards
 // as they were typed, plans as they were signed, attached files, and the events
 // one a line.
@@ -214,6 +221,13 @@ func (a *App) exportBlock(ctx context.Context, dir string, b Block, to Archive, 
 	} {
 		if f.some {
 			if err := to.File(dir+"/"+f.name, f.to); err != nil {
+				return err
+			}
+		}
+	}
+	if pw, ok := tables.(PlaceWriter); ok && len(in.Trees) > 0 {
+		for _, format := range pw.PlaceFormats() {
+			if err := to.File(dir+"/trees."+format, func(w io.Writer) error { return pw.Places(format, w, b, in.Trees) }); err != nil {
 				return err
 			}
 		}

@@ -19,6 +19,7 @@ const (
 	TableLimbs     = "limbs"
 	TableObstacles = "obstacles"
 	TableHistory   = "history"
+	TableBoundary  = "boundary" // the outline of the block itself
 )
 
 // ImportPreview says what an import would do. Nothing is kept yet.
@@ -58,6 +59,9 @@ func (a *App) PreviewImport(ctx context.Context, actor Actor, block, kind, name 
 	if err := a.mayOn(ctx, actor, "PreviewImport", TypeBlock, block); err != nil {
 		return ImportPreview{}, err
 	}
+	if err := a.mayOutline(ctx, actor, block, kind); err != nil {
+		return ImportPreview{}, err
+	}
 	in, err := a.readRows(kind, name, r, match)
 	if err != nil {
 		return a.shown(kind, in).preview, err
@@ -75,6 +79,9 @@ func (a *App) Import(ctx context.Context, actor Actor, block, kind, name string,
 		return ImportResult{}, err
 	}
 	var out ImportResult
+	if err := a.mayOutline(ctx, actor, block, kind); err != nil {
+		return out, err
+	}
 	in, err := a.readRows(kind, name, r, match)
 	if err != nil {
 		out.ImportPreview = a.shown(kind, in).preview
@@ -132,6 +139,7 @@ type rows struct {
 	limbs     []tree.Limb
 	obstacles []tree.Obstacle
 	history   []tree.Treatment
+	outlines  []NamedBoundary
 }
 
 // readRows reads a table, before anything that is kept is looked at: a large one
@@ -148,6 +156,12 @@ func (a *App) readRows(kind, name string, in io.Reader, match Columns) (r rows, 
 		r.obstacles, err = a.Tables.Obstacles(in, name)
 	case TableHistory:
 		r.history, err = a.Tables.History(in, name)
+	case TableBoundary:
+		more, ok := a.Tables.(BoundaryReader)
+		if !ok {
+			return r, usage("import-kind", finding.Args{"text": finding.Text(clip(kind))})
+		}
+		r.outlines, r.table.Notes, err = more.Boundaries(in, name)
 	default:
 		err = usage("import-kind", finding.Args{"text": finding.Text(clip(kind))})
 	}
@@ -157,6 +171,9 @@ func (a *App) readRows(kind, name string, in io.Reader, match Columns) (r rows, 
 // importing compares what a table holds with what stands in the block.
 func (a *App) importing(ctx context.Context, r Reader, block, kind string, in rows) (imported, error) {
 	im := a.shown(kind, in)
+	if kind == TableBoundary {
+		return im, im.outline(ctx, r, block, in.outlines)
+	}
 	s, err := a.standing(ctx, r, block)
 	if err != nil {
 		return im, err
@@ -263,7 +280,7 @@ func merge(old, f TreeFacts) TreeFacts {
 	if f.XM != nil {
 		out.XM, out.YM = f.XM, f.YM
 	}
-	if f.Lat != nil {
+	if f.Lat != nil && !(samePlace(old.Lat, f.Lat) && samePlace(old.Lon, f.Lon)) {
 		out.Lat, out.Lon = f.Lat, f.Lon
 	}
 	out.Stems = append([]StemFacts(nil), old.Stems...)

@@ -137,10 +137,30 @@ var Permissions = map[string]rule{
 	"PhotoState":    {Nobody, anywhere},
 	"PutPhoto":      {Nobody, anywhere},
 
+	"Records":     {CrewLead, there}, // they hold persons' data
+	"Record":      {CrewLead, there},
+	"RecordDay":   {CrewLead, there},
+	"NewRecord":   {CrewLead, there},
+	"AmendRecord": {CrewLead, there},
+	"SignRecord":  {CrewLead, there},
+
+	"Feeds":      {Viewer, there},
+	"AddFeed":    {Adviser, there},
+	"RevokeFeed": {Adviser, there},
+	"Calendar":   {Nobody, anywhere}, // the address is the key
+
 	"Applications":      {Viewer, there},
 	"AddApplication":    {CrewLead, there},
 	"ChangeApplication": {CrewLead, there},
 	"RetireApplication": {CrewLead, there},
+
+	"FollowUp":     {Viewer, there},
+	"Visits":       {Viewer, there},
+	"Season":       {Viewer, there},
+	"SetFollow":    {CrewLead, there},
+	"AddVisit":     {Crew, there},
+	"RetireVisit":  {CrewLead, there},
+	"ImportFollow": {CrewLead, there},
 
 	"Attachments":      {Viewer, there},
 	"Attach":           {Crew, there},

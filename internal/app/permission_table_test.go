@@ -15,6 +15,7 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/apply/fieldlog"
+	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/internal/app"
@@ -85,11 +86,15 @@ func wanted() map[string]asks {
 
 		"Days": there(app.Viewer, "p"), "Day": there(app.Viewer, "y"), "OpenDay": there(app.CrewLead, "p", app.DayOrder{}), "ChangeDay": there(app.CrewLead, "y", stale, app.DayOrder{}), "CloseDay": there(app.CrewLead, "y", stale),
 		"WatchDay": there(app.Viewer, "y"), "AddPhone": there(app.CrewLead, "y", "no such person"), "RevokePhone": there(app.CrewLead, "q", "lost"), "Note": there(app.Crew, "y", fieldlog.Event{}, false), "NoteAll": there(app.Crew, "y", []fieldlog.Event{{}}),
+		"Records": there(app.CrewLead, "e", app.RecordQuery{}), "Record": there(app.CrewLead, "r"), "RecordDay": there(app.CrewLead, "y", []string(nil)), "NewRecord": there(app.CrewLead, "b", record.Content{Work: record.Work{Zone: "nowhere"}}), "AmendRecord": there(app.CrewLead, "r", stale, record.Content{}, ""), "SignRecord": there(app.CrewLead, "r", stale, ""),
 		"Joinable": anywhere(app.Nobody, "x"), "Join": anywhere(app.Nobody, "x"), "Phone": anywhere(app.Nobody, "x"), "PhonePack": anywhere(app.Nobody, "x"), "PhoneExchange": anywhere(app.Nobody, "x", app.Exchange{}),
 		"PhotoState": anywhere(app.Nobody, "x", "y"), "PutPhoto": anywhere(app.Nobody, "x", "y", "", int64(0), int64(1), none),
 
 		"Applications": there(app.Viewer, "b"), "AddApplication": there(app.CrewLead, "b", app.ApplicationFacts{}),
 		"ChangeApplication": there(app.CrewLead, "a", stale, app.ApplicationFacts{}, ""), "RetireApplication": there(app.CrewLead, "a", stale, ""),
+
+		"FollowUp": there(app.Viewer, "b"), "Visits": there(app.Viewer, "b"), "Season": there(app.Viewer, "b"), "SetFollow": there(app.CrewLead, "b", stale, app.FollowFacts{}), "AddVisit": there(app.Crew, "b", app.VisitFacts{}),
+		"RetireVisit": there(app.CrewLead, "v", stale, ""), "ImportFollow": there(app.CrewLead, "b", "none", "x.csv", none),
 
 		"Attachments": there(app.Viewer, app.TypeTree, "t"), "Attach": there(app.Crew, app.TypeTree, "t", "x", "no/type", "", none),
 		"OpenAttachment": there(app.Viewer, "f"), "RetireAttachment": there(app.CrewLead, "f", stale, ""),
@@ -101,6 +106,8 @@ func wanted() map[string]asks {
 
 		"PreviewImport": there(app.CrewLead, "b", app.TableTrees, "x.csv", none, app.Columns(nil)), "Import": there(app.CrewLead, "b", app.TableTrees, "x.csv", none, app.Columns(nil)),
 		"Export": there(app.Adviser, "e", unread{}, nil), "Backup": everywhere(app.Owner, ""), "Check": everywhere(app.Owner, nil),
+
+		"Feeds": there(app.Viewer, "e"), "AddFeed": there(app.Adviser, "e", "no such language"), "RevokeFeed": there(app.Adviser, "fd", "lost"), "Calendar": anywhere(app.Nobody, "x"),
 
 		"Due": there(app.Viewer, "e"), "Search": anywhere(app.Viewer, "x", 3), "Audit": anywhere(app.Adviser, app.EventQuery{Estate: "e"}),
 		"History": there(app.Viewer, app.TypeTree, "t"), "Undo": anywhere(app.Viewer, "no such act"), "FillDemo": everywhere(app.Owner, nil),
@@ -155,9 +162,12 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypeDraft, "d", "e", "b", `{}`)
 	add(app.TypePlan, "p", "e", "b", `{}`)
 	add(app.TypeApplication, "a", "e", "b", `{}`)
+	add(app.TypeVisit, "v", "e", "b", `{}`)
 	add(app.TypeDay, "y", "e", "p", `{"closed_at":"2026-06-01T12:00:00Z"}`)
 	add(app.TypePhone, "q", "e", "y", `{}`)
+	add(app.TypeRecord, "r", "e", "b", `{"day":"y"}`)
 	add(app.TypeAttachment, "f", "e", "t", `{}`)
+	add(app.TypeFeed, "fd", "e", "e", `{}`)
 	add(app.TypePerson, "other", "", "", `{"name":"somebody else"}`)
 	people := []someone{{name: "local", actor: app.Local()}, {name: "zero actor"}, {name: "unknown person", actor: app.Actor{Person: "unheard of"}}}
 	person := func(name string, here, other, wholesale app.Role) {

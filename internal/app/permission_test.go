@@ -13,6 +13,7 @@ import (
 	"github.com/google/uuid"
 
 	"sapward/apply/fieldlog"
+	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
 	"sapward/internal/app"
@@ -21,6 +22,7 @@ import (
 	"sapward/internal/demo"
 	"sapward/internal/exchange"
 	"sapward/internal/store"
+	"sapward/measure/civil"
 	"sapward/measure/tree"
 )
 
@@ -52,6 +54,12 @@ func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 }
 func (readers) Names() []string { return nil }
 
+// Follow reads a table of follow-up.
+func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
+	x, err := exchange.ReadFollow(kind, name, data, zero)
+	return app.FollowRows(x), err
+}
+
 type archive struct{}
 
 func (archive) File(string, func(io.Writer) error) error { return nil }
@@ -70,7 +78,8 @@ type world struct {
 	estate, block, tree, wound, card, hash, draft, plan, application, person string
 	people                                                                   map[app.Role]app.Actor
 	stranger                                                                 app.Actor // owner of another estate
-	day, phone                                                               string
+	feed                                                                     string
+	day, phone, record, visit                                                string
 }
 
 func newWorld(t *testing.T) *world {
@@ -81,7 +90,7 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	w := &world{App: app.New(app.Config{Store: s, Keeper: s, CardReader: readers{}, Tables: readers{}, Engine: "test", Now: time.Now, Random: rand.Reader,
+	w := &world{App: app.New(app.Config{Store: s, Keeper: s, CardReader: readers{}, Tables: readers{}, Follow: readers{}, Engine: "test", Now: time.Now, Random: rand.Reader,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }}), people: map[app.Role]app.Actor{}}
 	me := app.Local()
 	if err := w.FillDemo(ctx, me, demo.Files()); err != nil {
@@ -95,6 +104,7 @@ func newWorld(t *testing.T) *world {
 		return x[0]
 	}
 	w.estate, w.block, w.tree, w.wound, w.card = one(app.TypeEstate).ID, one(app.TypeBlock).ID, one(app.TypeTree).ID, one(app.TypeWound).ID, one(app.TypeCard).ID
+	w.visit = one(app.TypeVisit).ID
 	w.draft, w.plan, w.application = one(app.TypeDraft).ID, one(app.TypePlan).ID, one(app.TypeApplication).ID
 	d := openDay(t, w.App, w.draft)
 	ph, _, err := w.AddPhone(ctx, me, d.ID, d.Facts.People[0].ID)
@@ -102,7 +112,17 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	w.day, w.phone = d.ID, ph.ID
+	feed, _, err := w.AddFeed(ctx, me, w.estate, "en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.feed = feed.ID
 	w.draft = one(app.TypeDraft).ID
+	rec, err := w.NewRecord(ctx, me, w.block, record.Content{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.record = rec.ID
 	other, err := w.AddEstate(ctx, me, app.EstateFacts{Name: "Another invented estate"})
 	if err != nil {
 		t.Fatal(err)
@@ -150,12 +170,15 @@ func (w *world) examples() map[string][]any {
 		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "KeepWeather": {w.draft, v, app.WeatherFacts{}, strings.NewReader("")}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
 		"ApprovePlan": {w.draft, v}, "Plan": {w.plan}, "PlanDocument": {w.plan}, "WithdrawPlan": {w.plan, v, "x"}, "Gate": {w.plan, brief.Gate{}}, "KeepGate": {w.plan, brief.Gate{On: "1999-01-01"}},
 		"Days": {w.plan}, "Day": {w.day}, "OpenDay": {w.plan, app.DayOrder{}}, "ChangeDay": {w.day, v, app.DayOrder{}}, "CloseDay": {w.day, v}, "WatchDay": {w.day}, "AddPhone": {w.day, "none"}, "RevokePhone": {w.phone, "lost"},
-		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
+		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
+		"Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
+		"FollowUp": {w.block}, "Visits": {w.block}, "Season": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},
 		"Grant": {w.estate, w.person, app.Role("none")}, "Revoke": {w.estate, "none"}, "FirstOwnerToken": {}, "Settings": {}, "ChangeSettings": {v, app.SettingsFacts{}},
 		"PreviewImport": {w.block, "trees", "x.csv", r(), app.Columns(nil)}, "Import": {w.block, "none", "x.csv", r(), app.Columns(nil)}, "Export": {w.estate, archive{}, tables{}},
+		"Feeds": {w.estate}, "AddFeed": {w.estate, "none"}, "RevokeFeed": {w.feed, "lost"}, "Calendar": {"x"},
 		"Backup": {"/dev/null/none"}, "Check": {(func(int64, int64))(nil)}, "Due": {w.estate}, "Search": {"x", 5}, "Audit": {app.EventQuery{Estate: w.estate}}, "History": {app.TypeTree, w.tree}, "Undo": {"none"},
 		"FillDemo": {map[string][]byte{}},
 	}

@@ -178,7 +178,7 @@ func TestSheet_ChangesEveryTextOfEveryCard(t *testing.T) {
 		s := opened(t, text)
 		for _, path := range leaves(s.root, "") {
 			for i, v := range []string{"7 mm", "0123", "a, b", "x: y", "# no", "it's \"so\"", "true", "~", "[a", "ñ °C", "- x", "2027-01-01"} {
-				if i > 0 && (i+len(path))%4 != 0 { // each place sees a few of them, each of them many places
+				if i > 0 && (i+len(path))%8 != 0 { // each place sees a few of them, each of them many places
 					continue
 				}
 				out, err := s.Set(path, v)
@@ -207,7 +207,7 @@ func TestSheet_ChangesEveryTextOfEveryCard(t *testing.T) {
 		}
 	}
 	t.Logf("%d changes", tried)
-	if tried < 1000 {
+	if tried < 500 {
 		t.Errorf("only %d changes tried", tried)
 	}
 }

@@ -76,6 +76,12 @@ func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 	return x, err
 }
 
+// Follow reads a table of follow-up.
+func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
+	x, err := exchange.ReadFollow(kind, name, data, zero)
+	return app.FollowRows(x), err
+}
+
 // WeatherDay reads a table of weather and works out the day of work, with the
 // code of sapward plan and sapward weather.
 func (readers) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.WeatherDay, error) {
@@ -111,8 +117,9 @@ func (readers) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.
 // Names are the columns a header can be matched to.
 func (readers) Names() []string { return exchange.TreeColumns() }
 
-// tablesOut writes the tables of an export, readable by import again.
-type tablesOut struct{}
+// tablesOut writes the tables of an export, readable by import again; formats
+// are those that trees are written in beside CSV.
+type tablesOut struct{ formats []string }
 
 func tableRows(w io.Writer, columns ...string) *exchange.RowWriter {
 	out := exchange.NewRowWriter(w)
@@ -149,6 +156,16 @@ func yes(b bool) string {
 // Trees writes one row a stem. A column that no tree fills is left out where it
 // would make the table unreadable: stem, and one of diameter and girth.
 func (tablesOut) Trees(w io.Writer, trees []app.TreeFacts) error {
+	columns, rows := treeTable(trees)
+	out := tableRows(w, columns...)
+	for _, r := range rows {
+		tableRow(out, r...)
+	}
+	return out.Close()
+}
+
+// treeTable lays trees out as a table, a row a stem, places last.
+func treeTable(trees []app.TreeFacts) (columns []string, rows [][]string) {
 	stems := false
 	for _, t := range trees {
 		stems = stems || len(t.Stems) > 1
@@ -156,11 +173,11 @@ func (tablesOut) Trees(w io.Writer, trees []app.TreeFacts) error {
 			stems = stems || s.Name != ""
 		}
 	}
-	columns := []string{"tree"}
+	columns = []string{"tree"}
 	if stems {
 		columns = append(columns, "stem")
 	}
-	out := tableRows(w, append(columns, "diameter_cm", "girth_cm", "measured_at_m", "bark_mm", "flare_girth_cm", "species", "wood", "age_class", "height_m", "crown_m", "status", "rating_pct", "bearing", "lat", "lon", "x_m", "y_m")...)
+	columns = append(columns, "diameter_cm", "girth_cm", "measured_at_m", "bark_mm", "flare_girth_cm", "species", "wood", "age_class", "height_m", "crown_m", "status", "rating_pct", "bearing", "lat", "lon", "x_m", "y_m")
 	for _, t := range trees {
 		list := t.Stems
 		if len(list) == 0 {
@@ -175,10 +192,10 @@ func (tablesOut) Trees(w io.Writer, trees []app.TreeFacts) error {
 			if t.Bearing != nil {
 				bearing = yes(*t.Bearing)
 			}
-			tableRow(out, append(cells, s.DiameterCM, s.GirthCM, s.MeasuredAtM, s.BarkMM, s.FlareGirthCM, t.Species, t.Wood, t.AgeClass, t.HeightM, t.CrownM, t.Status, t.CrownLossPct, bearing, optionalNumber(t.Lat), optionalNumber(t.Lon), optionalNumber(t.XM), optionalNumber(t.YM))...)
+			rows = append(rows, append(cells, s.DiameterCM, s.GirthCM, s.MeasuredAtM, s.BarkMM, s.FlareGirthCM, t.Species, t.Wood, t.AgeClass, t.HeightM, t.CrownM, t.Status, t.CrownLossPct, bearing, optionalNumber(t.Lat), optionalNumber(t.Lon), optionalNumber(t.XM), optionalNumber(t.YM)))
 		}
 	}
-	return out.Close()
+	return columns, rows
 }
 
 // Wounds writes one row a wound.
@@ -245,7 +262,7 @@ func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store
 		return nil, nil, err
 	}
 	return app.New(app.Config{
-		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Engine: Version, Now: time.Now,
+		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Follow: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
 	}), s, nil
 }

@@ -152,10 +152,10 @@ func (c restoreCmd) Run(e *env) error {
 }
 
 type importCmd struct {
-	File   string `arg:"" help:"CSV or XLSX; trees are found again by their tag, so the same file twice changes nothing."`
+	File   string `arg:"" help:"CSV, XLSX, GeoJSON, GeoPackage or GPX; trees are found again by their tag, so the same file twice changes nothing."`
 	Estate string `help:"Name of the estate; made if there is none of the name." required:""`
 	Block  string `help:"Name of the block; made if there is none of the name." required:""`
-	Kind   string `help:"What the table holds." enum:"trees,wounds,limbs,obstacles,history" default:"trees"`
+	Kind   string `help:"What the table holds." enum:"trees,wounds,limbs,obstacles,history,boundary" default:"trees"`
 	Try    bool   `help:"Say what would be done and keep nothing."`
 	dataOption
 }
@@ -271,8 +271,9 @@ func (c importCmd) nowhere(what, name string, estates []app.EstateLine) (string,
 }
 
 type exportCmd struct {
-	Into   string `arg:"" help:"Folder to write; complete or not at all."`
-	Estate string `help:"Name of the estate; not needed where there is one."`
+	Into   string   `arg:"" help:"Folder to write; complete or not at all."`
+	Estate string   `help:"Name of the estate; not needed where there is one."`
+	Format []string `help:"Write the trees also in these formats: geojson, gpkg, gpx, xlsx." enum:"geojson,gpkg,gpx,xlsx"`
 	dataOption
 }
 
@@ -302,9 +303,9 @@ func (c exportCmd) Run(e *env) error {
 	if id == "" {
 		return usage("serve-name-unknown", finding.Args{"what_by": finding.Text("kind-estate"), "name": finding.Text(c.Estate), "names": finding.Text(strings.Join(names, ", "))})
 	}
-	known := []string{"estate.json", "events.jsonl", "cards/*.yaml", "*/*.csv", "*/*.json", "*/files/*", "*/plans/*/*.json"}
+	known := []string{"estate.json", "events.jsonl", "cards/*.yaml", "*/*.csv", "*/*.json", "*/trees.*", "*/files/*", "*/plans/*/*.json"}
 	err = exchange.WriteFolder(filepath.Clean(c.Into), known, func(f *exchange.Folder) error {
-		return a.Export(ctx, app.Local(), id, folderArchive{f}, tablesOut{})
+		return a.Export(ctx, app.Local(), id, folderArchive{f}, tablesOut{formats: c.Format})
 	})
 	if err != nil {
 		return err

@@ -74,7 +74,7 @@ func (c recordShowCmd) Run(e *env) error {
 	e.printf("%s", t)
 	e.title(e.say.T("record-col-follows"))
 	t = newTable("", "")
-	for _, l := range report.RecordDates(e.say, record.WorkedOut(&v.Content, zone), record.Kept(&v.Content, zone)) {
+	for _, l := range report.RecordDates(e.say, record.WorkedOut(&v.Content, zone), record.Dues(&v.Content, zone), record.Kept(&v.Content, zone)) {
 		t.row(l.Label, l.Value)
 	}
 	e.printf("%s", strings.TrimPrefix(t.String(), "\n"))

@@ -23,7 +23,10 @@ type block struct {
 }
 
 // sheetRow is one row of a workbook: its number and how many cells it has.
-type sheetRow struct{ number, cells int }
+type sheetRow struct {
+	number, cells int
+	col           int // column of the file at which the row begins; 0: cells are counted
+}
 
 // blocks hands out a file's blocks one after the other; io.EOF ends it.
 type blocks interface {
@@ -140,6 +143,8 @@ func encoding(file string, data []byte, line int, nl byte) *finding.Fault {
 
 // source is an opened file: its blocks and what its first bytes said.
 type source struct {
+	early   *collector        // what was wrong before any row was read
+	notes   []finding.Finding // on the file as a whole
 	match   map[string]string // headers a person has matched
 	untaped bool              // trees may be without a reading
 	headers []string          // of the header row, as written
@@ -160,19 +165,22 @@ var (
 	magicOLE = []byte{0xD0, 0xCF, 0x11, 0xE0}
 )
 
-// openPath opens the table in a file, CSV or XLSX by its content.
+// openPath opens the table in a file: CSV, XLSX, GeoJSON, GeoPackage or GPX by
+// its content.
 func openPath(path string) (*source, error) {
 	f, err := openFile(path)
 	if err != nil {
 		return nil, err
 	}
-	head := make([]byte, 4)
+	head := make([]byte, 512)
 	n, err := f.ReadAt(head, 0)
 	if err != nil && !errors.Is(err, io.EOF) && n < 0 {
 		f.Close()
 		return nil, readFault(path, err)
 	}
-	if bytes.Equal(head[:n], magicZip) {
+	switch kind := kindOf(head[:n]); kind {
+	case kindText:
+	case kindWorkbook:
 		info, err := f.Stat()
 		if err != nil {
 			f.Close()
@@ -186,6 +194,9 @@ func openPath(path string) (*source, error) {
 		shut := s.close
 		s.close = func() { shut(); f.Close() }
 		return s, nil
+	default:
+		defer f.Close()
+		return openPlaces(f, kind, path)
 	}
 	s, err := openText(f, path)
 	if err != nil {
@@ -198,14 +209,17 @@ func openPath(path string) (*source, error) {
 
 // openStream opens the table in a stream; a workbook is read into memory.
 func openStream(r io.Reader, name string) (*source, error) {
-	head := make([]byte, 4)
+	head := make([]byte, 512)
 	n, err := io.ReadFull(r, head)
 	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
 		return nil, readFault(name, err)
 	}
 	all := io.MultiReader(bytes.NewReader(head[:n]), r)
-	if !bytes.Equal(head[:n], magicZip) {
+	switch kind := kindOf(head[:n]); kind {
+	case kindText:
 		return openText(all, name)
+	case kindGeoJSON, kindXML, kindSQLite:
+		return openPlaces(all, kind, name)
 	}
 	data, err := io.ReadAll(io.LimitReader(all, maxUnzipped+1))
 	if err != nil {

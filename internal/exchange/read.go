@@ -39,7 +39,7 @@ type outcome[T any] struct {
 
 // start opens the header: the dialect and the layout.
 func (s *source) start(spec *Spec, faults *collector) (*layout, error) {
-	if s.sheet {
+	if s.book != nil {
 		if err := s.book.choose(spec.What); err != nil {
 			return nil, err
 		}
@@ -63,7 +63,8 @@ func (s *source) start(spec *Spec, faults *collector) (*layout, error) {
 		if names == nil {
 			return nil, finding.Bad("file-empty", finding.Where{File: s.file}, finding.Args{})
 		}
-		if r.blank() || remark(names) {
+		laid := s.sheet && s.book == nil // a header that the file has no line for
+		if !laid && (r.blank() || remark(names)) {
 			continue
 		}
 		s.headers = append([]string{}, names...)
@@ -74,12 +75,15 @@ func (s *source) start(spec *Spec, faults *collector) (*layout, error) {
 		}
 		r.layout = &layout{}
 		lay := spec.read(names, func(k int) finding.Where {
+			if laid {
+				return finding.Where{File: s.file}
+			}
 			if s.sheet {
 				return finding.Where{File: s.file, Line: r.Line, Column: k + 1}
 			}
 			return r.where(r.fields[k].at)
 		}, faults)
-		if len(lay.uses) == 0 && looksLikeData(names) {
+		if !laid && len(lay.uses) == 0 && looksLikeData(names) {
 			*faults = collector{}
 			return nil, finding.Bad("header-none", finding.Where{File: s.file, Line: r.Line}, finding.Args{"found": finding.Text(show(clipList(lay.names)))})
 		}
@@ -104,6 +108,9 @@ func (s *source) headerRow(spec *Spec, r *Row, b *block) ([]string, *finding.Fau
 			return nil, fault
 		}
 		b.start = r.pos
+		if s.book == nil { // the header of places is a block of its own
+			s.first = &block{sheet: true}
+		}
 		return r.texts(), nil
 	}
 	seps := []byte{',', ';', '\t'}
@@ -167,7 +174,7 @@ func (r *Row) texts() []string {
 func (r *Row) take(b *block) *finding.Fault {
 	head := b.rows[0]
 	b.rows = b.rows[1:]
-	r.Line, r.fields = head.number, r.fields[:0]
+	r.Line, r.col, r.fields = head.number, head.col, r.fields[:0]
 	r.line, r.data = head.number, b.data
 	for k := range head.cells {
 		from := r.pos
@@ -259,10 +266,17 @@ func run[T any](s *source, spec *Spec, newBuilder func() builder[T], each func(m
 		return sum, finding.AsFaults(err)
 	}
 	sum.Headers = s.headers
-	if faults.any() { // the columns are not known: rows would only repeat it
+	headerBad := faults.any()
+	if s.early != nil {
+		faults.join(s.early)
+		if len(lay.uses) == 0 {
+			return sum, faults.err(s.file)
+		}
+	}
+	if headerBad { // the columns are not known: rows would only repeat it
 		return sum, faults.err(s.file)
 	}
-	sum.Columns, sum.Notes, sum.Headers = lay.uses, lay.notes, s.headers
+	sum.Columns, sum.Notes, sum.Headers = lay.uses, append(s.notes, lay.notes...), s.headers
 	if !s.sheet {
 		sum.Separator = string(s.dialect.sep)
 	}

@@ -87,7 +87,7 @@ func RecordGeoJSON(w io.Writer, v RecordView) error {
 		var amounts []map[string]any
 		for _, a := range t.Amounts {
 			x := map[string]any{}
-			if a.Product < len(c.Products) {
+			if a.Product >= 0 && a.Product < len(c.Products) {
 				text(x, "product", c.Products[a.Product].Name)
 				text(x, "registration", c.Products[a.Product].Registration)
 			}

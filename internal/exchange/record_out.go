@@ -17,6 +17,7 @@ type RecordView struct {
 	Version record.Version // Content is already cut down to what may be shown
 	First   record.Version // when and by whom it was entered; only its head is used
 	Dates   record.Dates
+	Dues    []record.Due
 	Keep    record.Retention
 	Regimes []string
 	Decides string // the sentence that the label and local law decide
@@ -30,6 +31,7 @@ func ViewRecord(r *record.Record, regimes []string, zones record.Zones, decides 
 		v.Regimes = r.Last().Content.Regimes
 	}
 	v.Dates = record.WorkedOut(&r.Last().Content, zones)
+	v.Dues = record.Dues(&r.Last().Content, zones)
 	v.Keep = record.Kept(&r.Last().Content, zones)
 	c, err := record.ForRegimes(&r.Last().Content, v.Regimes)
 	v.Version.Content = c

@@ -19,6 +19,7 @@ import (
 // once. A Row is valid only during the call it is passed to.
 type Row struct {
 	Line int // line of the file, or row of the sheet, from 1
+	col  int // column of the file at which the row begins; 0: cells are counted
 
 	*layout
 	reader
@@ -78,6 +79,10 @@ func (r *Row) Where(c Col) finding.Where {
 		k = r.at[c]
 	}
 	w := finding.Where{File: r.file, Line: r.Line}
+	if r.col > 0 {
+		w.Column = r.col
+		return w
+	}
 	if k < 0 || k >= len(r.fields) {
 		return w
 	}

@@ -162,7 +162,7 @@ func (w *workbook) next() (b *block, err error) {
 			b.data = append(b.data, c...)
 			b.ends = append(b.ends, len(b.data))
 		}
-		b.rows = append(b.rows, sheetRow{w.number, len(cells)})
+		b.rows = append(b.rows, sheetRow{number: w.number, cells: len(cells)})
 	}
 	if err := w.rows.Error(); err != nil {
 		return nil, w.damaged(err)

@@ -152,7 +152,7 @@ func (p *recordPaper) first(title string) {
 	p.y += 2.5
 	t = p.newTable(column{head: p.t("record-col-follows"), share: 49, bold: true}, column{head: "", share: 129})
 	t.size = small
-	for _, l := range RecordDates(p.say, p.in.View.Dates, p.in.View.Keep) {
+	for _, l := range RecordDates(p.say, p.in.View.Dates, p.in.View.Dues, p.in.View.Keep) {
 		t.row(l.Label, l.Value)
 	}
 	p.signature()
@@ -280,7 +280,7 @@ func (p *recordPaper) trees() {
 		}
 		for j, a := range x.Amounts {
 			product, mix := "", d(a.MixML)
-			if a.Product < len(p.c.Products) {
+			if a.Product >= 0 && a.Product < len(p.c.Products) {
 				product, _ = p.c.Products[a.Product].Name.Known()
 				if a.MixML.IsZero() && p.c.Products[a.Product].Mix.State == record.None {
 					mix = "–"

@@ -226,7 +226,7 @@ func (l *liner) direction(d record.Direction) string {
 	case "calm", "variable":
 		return l.say.T("record-wind-" + string(d))
 	}
-	if d[0] >= '0' && d[0] <= '9' {
+	if d != "" && d[0] >= '0' && d[0] <= '9' {
 		return string(d) + "°"
 	}
 	return string(d)
@@ -292,8 +292,9 @@ func orDash(s string) string {
 	return s
 }
 
-// RecordDates says what follows from the end of the work.
-func RecordDates(say *lang.Printer, d record.Dates, keep record.Retention) []RecordLine {
+// RecordDates says what follows from the end of the work: entry, harvest,
+// signs, next treatment, deadlines of the chosen profiles, how long to keep.
+func RecordDates(say *lang.Printer, d record.Dates, dues []record.Due, keep record.Retention) []RecordLine {
 	var out []RecordLine
 	add := func(id, value string) { out = append(out, RecordLine{Label: say.T(id), Value: value}) }
 	open := say.T("record-cannot-say")
@@ -327,6 +328,22 @@ func RecordDates(say *lang.Printer, d record.Dates, keep record.Retention) []Rec
 	}
 	if !d.NextEarliest.IsZero() {
 		add("record-next", d.NextEarliest.String())
+	}
+	var times []string
+	for _, x := range dues {
+		day := x.String()
+		switch {
+		case x.Open:
+			day = open
+		case x.AtOnce:
+			day = say.T("record-at-once")
+		case day == "":
+			day = say.T("record-no-day")
+		}
+		times = append(times, say.Say("record-due-line", finding.Args{"what": finding.Text(say.T("record-due-" + x.What)), "due": finding.Text(day), "profile": finding.Text(x.Profile)}))
+	}
+	if len(times) > 0 {
+		add("record-dues", strings.Join(times, "; "))
 	}
 	switch {
 	case keep.Open:

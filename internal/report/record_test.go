@@ -321,3 +321,23 @@ func TestProp_RecordFits(t *testing.T) {
 		}
 	})
 }
+
+// A file that was made up, with hashes that fit and values no command would have
+// written, still comes out on paper and in tables.
+func TestRecord_MadeUpValues(t *testing.T) {
+	r := recordOf(t, false, nil)
+	c := &r.Versions[0].Content
+	c.Trees[0].Amounts[0].Product = -1
+	c.Trees[1].Amounts[0].Product = 9
+	c.Products = append(c.Products, record.Product{})
+	in := recordInput(t, r, "en", "a4")
+	var b bytes.Buffer
+	for _, write := range []func() error{
+		func() error { return Record(&b, in) }, func() error { return RecordCopy(&b, in) }, func() error { return RecordPosting(&b, in) },
+		func() error { return exchange.RecordCSV(&b, in.View) }, func() error { return exchange.RecordGeoJSON(&b, in.View) }, func() error { return RecordCalendar(in).Write(&b) },
+	} {
+		if err := write(); err != nil {
+			t.Error(err)
+		}
+	}
+}

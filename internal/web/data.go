@@ -75,6 +75,7 @@ type dataPage struct {
 	Kinds     []option
 	Kind      string
 	Estates   []option
+	Formats   []option // that trees are exported in beside CSV
 	MayImport bool
 	MayBackup bool
 	Faults    []string
@@ -106,9 +107,10 @@ func (c *call) dataPage() (dataPage, error) {
 			p.Blocks = append(p.Blocks, option{b.ID, e.Facts.Name + " / " + b.Facts.Name})
 		}
 	}
-	for _, k := range []string{app.TableTrees, app.TableWounds, app.TableLimbs, app.TableObstacles, app.TableHistory} {
+	for _, k := range []string{app.TableTrees, app.TableWounds, app.TableLimbs, app.TableObstacles, app.TableHistory, app.TableBoundary} {
 		p.Kinds = append(p.Kinds, option{k, c.T("web-table-" + k)})
 	}
+	p.Formats = []option{{"geojson", "+ GeoJSON"}, {"gpkg", "+ GeoPackage"}, {"gpx", "+ GPX"}, {"xlsx", "+ XLSX"}}
 	p.MayBackup = c.may("Backup", "") && c.s.opt.BackupDir != ""
 	p.Job = c.s.job.view(c.view)
 	return p, nil
@@ -159,8 +161,12 @@ func (s *Server) preview(c *call) error {
 
 // tableName reports whether a file's name is one of a table.
 func tableName(name string) bool {
-	n := strings.ToLower(name)
-	return strings.HasSuffix(n, ".csv") || strings.HasSuffix(n, ".xlsx") || strings.HasSuffix(n, ".txt") || strings.HasSuffix(n, ".tsv")
+	for _, ext := range []string{".csv", ".xlsx", ".txt", ".tsv", ".geojson", ".json", ".gpkg", ".gpx"} {
+		if strings.HasSuffix(strings.ToLower(name), ext) {
+			return true
+		}
+	}
+	return false
 }
 
 func (c *call) dataFault(line string) error {
@@ -257,11 +263,17 @@ func (s *Server) export(c *call) error {
 	if s.opt.Tables == nil {
 		return missingPage()
 	}
+	tables := s.opt.Tables
+	if more, ok := tables.(interface {
+		With(format string) app.ExportWriter
+	}); ok {
+		tables = more.With(c.r.URL.Query().Get("format"))
+	}
 	h := c.w.Header()
 	h.Set("Content-Type", "application/zip")
 	h.Set("Content-Disposition", `attachment; filename="`+fileName(e.Facts.Name)+`.zip"`)
 	z := zip.NewWriter(c.w)
-	if err := s.app.Export(c.r.Context(), c.actor, e.ID, zipArchive{z}, s.opt.Tables); err != nil {
+	if err := s.app.Export(c.r.Context(), c.actor, e.ID, zipArchive{z}, tables); err != nil {
 		s.log.Error("export", slog.Any("err", err))
 		panic(http.ErrAbortHandler) // the browser sees a broken download, not half an archive
 	}

@@ -4,6 +4,7 @@ import (
 	"html/template"
 	"net/http"
 	"strings"
+	"time"
 
 	"sapward/internal/app"
 	"sapward/internal/draw"
@@ -82,7 +83,12 @@ type estatePage struct {
 	Map     template.HTML
 	MayAdd  bool
 	MayEdit bool
+	MayFeed bool
+	Feeds   []feedRow
 }
+
+// feedRow is a calendar address that works.
+type feedRow struct{ ID, Made, Lang string }
 
 // mostThumbs bounds the blocks drawn on one page; further ones are listed.
 const mostThumbs = 24
@@ -116,6 +122,18 @@ func (s *Server) estate(c *call) error {
 	if p.Due, err = c.dueRows(e.ID); err != nil {
 		return err
 	}
+	feeds, err := s.app.Feeds(ctx, c.actor, e.ID)
+	if err != nil {
+		return err
+	}
+	for _, f := range feeds {
+		row := feedRow{ID: f.ID, Lang: f.Facts.Lang}
+		if at, err := time.Parse(app.TimeForm, f.Facts.MadeAt); err == nil {
+			row.Made = c.Time(at)
+		}
+		p.Feeds = append(p.Feeds, row)
+	}
+	p.MayFeed = c.may("AddFeed", e.ID)
 	return c.show("estate", e.Facts.Name, p, crumb{c.T("web-nav-estates"), "/estates"})
 }
 

@@ -6,6 +6,7 @@ import (
 	"net/http/cookiejar"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 
 	"sapward/internal/web"
@@ -352,6 +353,54 @@ func TestFiles_AreDownloads(t *testing.T) {
 			t.Errorf("%s: status %d", name, res.StatusCode)
 		}
 	}
+}
+
+// Pages that share what was worked out once are the same for everybody who asks
+// at the same time, in either unit (run with -race).
+func TestPages_AtOnce(t *testing.T) {
+	h := filled(t, web.Options{Local: true})
+	paths := []string{"/drafts/" + h.draft, "/plans/" + h.plan, "/blocks/" + h.avenue, "/cards/" + h.card, "/drafts/" + h.draft + "/plan.csv"}
+	var wg sync.WaitGroup
+	bodies := make([][]string, 2*len(paths))
+	var mu sync.Mutex
+	for i, path := range paths {
+		for k, units := range []string{"metric", "us"} {
+			for range 3 {
+				wg.Go(func() {
+					res, err := http.DefaultClient.Do(cookied(t, h.url+path, "units="+units))
+					if err != nil {
+						t.Error(err)
+						return
+					}
+					defer res.Body.Close()
+					b, err := io.ReadAll(res.Body)
+					if err != nil || res.StatusCode != 200 {
+						t.Errorf("%s: status %d, %v", path, res.StatusCode, err)
+					}
+					mu.Lock()
+					bodies[2*i+k] = append(bodies[2*i+k], string(b))
+					mu.Unlock()
+				})
+			}
+		}
+	}
+	wg.Wait()
+	for i, same := range bodies {
+		for _, b := range same[1:] {
+			if b != same[0] {
+				t.Errorf("%s differs between two who asked at once", paths[i/2])
+			}
+		}
+	}
+}
+
+func cookied(t *testing.T, url, cookie string) *http.Request {
+	req, err := http.NewRequest(http.MethodGet, url, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Cookie", cookie)
+	return req
 }
 
 // formOf reads the fields of a draft's choices from its page, as a browser would

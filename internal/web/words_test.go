@@ -100,7 +100,7 @@ func TestWays_SpeakOfButtons(t *testing.T) {
 	all := lang.Messages()
 	option := regexp.MustCompile(`--[a-z]`)
 	// These are said of files and folders that the pages do not take.
-	elsewhere := regexp.MustCompile(`^(weather|movement|gate|sample|usage|serve|restore)-|^(store-missing|store-in-use|rows-block|interval-needs-day-zero|day-zero-needed|plan-not-one|plan-unreadable|option-unknown|output-unwritable|usage-hint)$`)
+	elsewhere := regexp.MustCompile(`^(weather|movement|trial|gate|sample|usage|serve|restore)-|^(store-missing|store-in-use|rows-block|interval-needs-day-zero|day-zero-needed|plan-not-one|plan-unreadable|option-unknown|output-unwritable|usage-hint)$`)
 	for id, m := range all {
 		if !option.MatchString(m.ENMend) || elsewhere.MatchString(id) {
 			continue
