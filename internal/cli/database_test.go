@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -9,8 +10,37 @@ import (
 	"strings"
 	"testing"
 
+	"sapward/internal/app"
+	"sapward/internal/demo"
+	"sapward/internal/store"
 	"sapward/internal/store/storetest"
 )
+
+// The demo estate goes the way of any user into a database as into a folder,
+// and from there into a folder.
+func TestDatabase_Demo(t *testing.T) {
+	ctx := context.Background()
+	address := storetest.StartPostgres(t).Database(t)
+	a, s, err := openApp(ctx, address, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if err := a.FillDemo(ctx, app.Local(), demo.Files()); err != nil {
+		t.Fatal(err)
+	}
+	if r, err := a.Check(ctx, app.Local(), nil); err != nil || len(r.Findings) > 0 || r.Events < 20 {
+		t.Errorf("%+v %v", r, err)
+	}
+	dir, err := openStore(ctx, t.TempDir(), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer dir.Close()
+	if r, err := store.Move(ctx, s, dir, nil); err != nil || r.Files == 0 {
+		t.Errorf("%+v %v", r, err)
+	}
+}
 
 // By the command line: a table into a folder, the folder into PostgreSQL, more
 // into the database, all of it out again and back into a folder. What is
