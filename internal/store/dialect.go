@@ -17,11 +17,12 @@ import (
 type dialect struct {
 	steps goose.Dialect
 	table string // counts the tables of a name
+	waits bool   // statements may wait and travel together
 }
 
 var (
 	sqliteDialect   = dialect{steps: goose.DialectSQLite3, table: "SELECT count(*) FROM sqlite_master WHERE name = ?"}
-	postgresDialect = dialect{steps: goose.DialectPostgres, table: "SELECT count(*) FROM information_schema.tables WHERE table_schema = current_schema() AND table_name = ?"}
+	postgresDialect = dialect{steps: goose.DialectPostgres, table: "SELECT count(*) FROM information_schema.tables WHERE table_schema = current_schema() AND table_name = ?", waits: true}
 )
 
 func (d dialect) has(ctx context.Context, db *sql.DB, table string) (bool, error) {

@@ -69,7 +69,7 @@ func moveOr(s *Store, err error, id string, args finding.Args) error {
 	if err != nil {
 		return storeFault(s.dir, err)
 	}
-	return &finding.Fault{Class: finding.Conflict, ID: id, Where: finding.Where{File: s.dir}, Args: args}
+	return &finding.Fault{Class: finding.Conflict, ID: id, Args: args}
 }
 
 // endOf is the end of the chain.

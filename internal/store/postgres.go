@@ -28,12 +28,13 @@ func IsDatabase(text string) bool {
 // Shown is how a database is named to people: without its password and
 // settings. A folder stays as it is.
 func Shown(database string) string {
-	if !IsDatabase(database) {
+	if !strings.Contains(database, "://") {
 		return database
 	}
 	u, err := url.Parse(database)
 	if err != nil {
-		return "postgres://"
+		scheme, _, _ := strings.Cut(database, "://")
+		return scheme + "://"
 	}
 	if u.User != nil {
 		u.User = url.User(u.User.Username())
@@ -135,7 +136,7 @@ func (s *Store) stepsUnderLock(ctx context.Context) error {
 			return err
 		}
 	}
-	if s.stmts, err = prepare(ctx, s.write); err != nil {
+	if s.stmts, err = prepare(ctx, s.write, s.dialect); err != nil {
 		return err
 	}
 	return s.reproject(ctx)

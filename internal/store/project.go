@@ -31,13 +31,29 @@ const (
 // statements are the prepared statements of the writer. Preparing each once
 // makes a commit about as quick as bare SQLite (bench/store).
 type statements struct {
-	head, event, file, reading, unname, name, before, block *sql.Stmt
+	head, before, block                *sql.Stmt
+	event, file, reading, unname, name aside
 
 	insert, update map[app.Type]*sql.Stmt
 	all            []*sql.Stmt
 }
 
-func prepare(ctx context.Context, db *sql.DB) (*statements, error) {
+// aside is a statement whose count of rows nobody asks for.
+type aside struct {
+	st   *sql.Stmt
+	text string // instead of st, where statements may wait for the next
+}
+
+func (a aside) exec(ctx context.Context, tx *sql.Tx, args ...any) (err error) {
+	if a.st == nil {
+		_, err = tx.ExecContext(ctx, a.text, args...)
+	} else {
+		_, err = tx.StmtContext(ctx, a.st).ExecContext(ctx, args...)
+	}
+	return err
+}
+
+func prepare(ctx context.Context, db *sql.DB, d dialect) (*statements, error) {
 	s := &statements{insert: map[app.Type]*sql.Stmt{}, update: map[app.Type]*sql.Stmt{}}
 	var err error
 	make := func(text string) *sql.Stmt {
@@ -50,12 +66,18 @@ func prepare(ctx context.Context, db *sql.DB) (*statements, error) {
 		}
 		return st
 	}
+	makeAside := func(text string) aside {
+		if d.waits {
+			return aside{text: later + text}
+		}
+		return aside{st: make(text)}
+	}
 	s.head = make("SELECT seq, id, at, hash FROM events ORDER BY seq DESC LIMIT 1")
-	s.event = make(inserting("events", eventColumns, "", 1))
-	s.file = make("INSERT INTO files (hash, event_id, size) VALUES (?, ?, ?) ON CONFLICT DO NOTHING")
-	s.reading = make(inserting("readings", readingColumns, "", 1))
-	s.unname = make("DELETE FROM names WHERE entity_id = ?")
-	s.name = make("INSERT INTO names (type, key, entity_id, estate_id, parent_id, text) VALUES (?, ?, ?, ?, ?, ?)")
+	s.event = makeAside(inserting("events", eventColumns, "", 1))
+	s.file = makeAside("INSERT INTO files (hash, event_id, size) VALUES (?, ?, ?) ON CONFLICT DO NOTHING")
+	s.reading = makeAside(inserting("readings", readingColumns, "", 1))
+	s.unname = makeAside("DELETE FROM names WHERE entity_id = ?")
+	s.name = makeAside("INSERT INTO names (type, key, entity_id, estate_id, parent_id, text) VALUES (?, ?, ?, ?, ?, ?)")
 	s.before = make("SELECT body FROM trees WHERE id = ?")
 	s.block = make("SELECT parent_id FROM trees WHERE id = ?")
 	for t, table := range tables {
@@ -142,7 +164,7 @@ func (s *statements) project(ctx context.Context, tx *sql.Tx, i *item) (bool, er
 	rows, n := i.taken(nil, before)
 	for k := range n {
 		w := len(rows) / n
-		if _, err := tx.StmtContext(ctx, s.reading).ExecContext(ctx, rows[k*w:(k+1)*w]...); err != nil {
+		if err := s.reading.exec(ctx, tx, rows[k*w:(k+1)*w]...); err != nil {
 			return false, err
 		}
 	}
@@ -158,7 +180,7 @@ func (s *statements) named(ctx context.Context, tx *sql.Tx, i *item) error {
 		return nil
 	}
 	if i.e.Version > 1 {
-		if _, err := tx.StmtContext(ctx, s.unname).ExecContext(ctx, i.e.Entity); err != nil {
+		if err := s.unname.exec(ctx, tx, i.e.Entity); err != nil {
 			return err
 		}
 	}
@@ -166,7 +188,7 @@ func (s *statements) named(ctx context.Context, tx *sql.Tx, i *item) error {
 		return nil
 	}
 	for _, key := range nameKeys(i.names) {
-		if _, err := tx.StmtContext(ctx, s.name).ExecContext(ctx, string(i.e.Type), key, i.e.Entity, i.e.Estate, i.e.Parent, i.name); err != nil {
+		if err := s.name.exec(ctx, tx, string(i.e.Type), key, i.e.Entity, i.e.Estate, i.e.Parent, i.name); err != nil {
 			return err
 		}
 	}
@@ -179,7 +201,7 @@ func (s *statements) files(ctx context.Context, tx *sql.Tx, i *item) error {
 		if f.Hash == "" {
 			continue
 		}
-		if _, err := tx.StmtContext(ctx, s.file).ExecContext(ctx, f.Hash, i.e.ID, f.Size); err != nil {
+		if err := s.file.exec(ctx, tx, f.Hash, i.e.ID, f.Size); err != nil {
 			return err
 		}
 	}
@@ -188,6 +210,5 @@ func (s *statements) files(ctx context.Context, tx *sql.Tx, i *item) error {
 
 // keep writes the event itself.
 func (s *statements) keep(ctx context.Context, tx *sql.Tx, i *item) error {
-	_, err := tx.StmtContext(ctx, s.event).ExecContext(ctx, i.kept(nil)...)
-	return err
+	return s.event.exec(ctx, tx, i.kept(nil)...)
 }

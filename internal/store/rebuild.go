@@ -125,7 +125,7 @@ func openAnew(ctx context.Context, path, kept string) (a *anew, err error) {
 		_, err = a.db.ExecContext(ctx, "ATTACH DATABASE ? AS kept", "file:"+(&url.URL{Path: kept}).EscapedPath())
 	}
 	if err == nil {
-		a.stmts, err = prepare(ctx, a.db)
+		a.stmts, err = prepare(ctx, a.db, sqliteDialect)
 	}
 	return a, err
 }

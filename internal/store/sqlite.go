@@ -152,7 +152,7 @@ func (s *Store) connect(ctx context.Context, path string) (err error) {
 		if err := migrate(ctx, s.write, s.dialect); err != nil {
 			return err
 		}
-		if s.stmts, err = prepare(ctx, s.write); err != nil {
+		if s.stmts, err = prepare(ctx, s.write, s.dialect); err != nil {
 			return err
 		}
 		if err := s.reproject(ctx); err != nil {
