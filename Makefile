@@ -33,6 +33,7 @@ bench: build ## ratios against the reference scripts, in one run
 	@sh bench/run.sh
 	@sh bench/plume/run.sh
 	@sh bench/protect/run.sh
+	@sh bench/follow/run.sh
 	$(GO) run ./bench/store
 	@sh bench/pages/run.sh
 

@@ -21,6 +21,7 @@ func TestAssemble(t *testing.T) {
 				Limits: label.Limits{Interval: days(330)}, Timing: label.Timing{Bloom: label.NotInBloom, From: "06:00"}},
 			{Method: label.Infusion, Sites: []label.Site{{Name: "elm"}, {Name: "oak", Code: "1QUEG"}}, Reentry: label.Reentry{Stated: true, None: true}, Harvest: label.Harvest{Stated: true, NotFood: true}},
 			{Method: label.Infusion, Sites: []label.Site{{Name: "elm"}}},
+			{Method: label.Infusion, Reentry: label.Reentry{Stated: true, UntilDry: true}, Harvest: label.Harvest{Stated: true, None: true}},
 		}}
 	c, err := Assemble(Content{}, card, CardSnapshot{Hash: "h", Content: []byte(`{}`)})
 	if err != nil {
@@ -45,7 +46,13 @@ func TestAssemble(t *testing.T) {
 	if c, err = Assemble(Content{}, card, CardSnapshot{Use: 2, Content: []byte(`{}`)}); err != nil || !c.Products[0].REI.IsZero() || !c.Products[0].PHI.IsZero() || !c.Site.Code.IsZero() {
 		t.Errorf("a card that says nothing fills something: %+v, %v", c.Products, err)
 	}
-	if _, err = Assemble(Content{}, card, CardSnapshot{Use: 3}); ids(err) != "record-card-use" {
+	if c, err = Assemble(Content{}, card, CardSnapshot{Use: 3, Content: []byte(`{}`)}); err != nil || !c.Products[0].REI.Value.UntilDry || c.Products[0].REI.State != Recorded || c.Products[0].PHI.State != None {
+		t.Errorf("until dry: %+v, %v", c.Products, err)
+	}
+	if c, err = Assemble(Content{}, card, CardSnapshot{Use: 1, Content: []byte(`{}`)}); err != nil || c.Products[0].REI.State != None {
+		t.Errorf("no interval: %+v, %v", c.Products, err)
+	}
+	if _, err = Assemble(Content{}, card, CardSnapshot{Use: 4}); ids(err) != "record-card-use" {
 		t.Error(err)
 	}
 	if _, err = Assemble(Content{Products: []Product{{Name: Is("other")}}}, card, CardSnapshot{}); ids(err) != "record-card-product" {

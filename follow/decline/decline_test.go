@@ -353,3 +353,65 @@ func TestDecline_AlwaysAnswers(t *testing.T) {
 		}
 	})
 }
+
+// Many assays a day enter by their sums: the answers are those of assays taken
+// one by one, with and without non-detects, on either scale.
+func TestDecline_SumsChangeNothing(t *testing.T) {
+	defer func(n int) { gathered = n }(gathered)
+	worst := 0.0
+	for seed := range uint64(6) {
+		rng := rand.New(rand.NewPCG(seed, 8))
+		var rows []Assay
+		for _, d := range []float64{0, 20, 60, 120, 200, 300} {
+			for j := range 12 {
+				v := 40 * (0.5*math.Exp(-0.03*d) + 0.5*math.Exp(-0.004*d)) * math.Exp(0.2*rng.NormFloat64())
+				if d == 0 {
+					v *= 1.5
+				}
+				a := Assay{Tree: fmt.Sprint("T", j), Day: d, MgKg: v, Detected: true}
+				if seed%2 == 1 && v < 9 {
+					a = Assay{Tree: a.Tree, Day: d, DetectionLimit: 9}
+				}
+				rows = append(rows, a)
+			}
+		}
+		o := Options{Model: []Model{SFO, FOMC, "auto"}[seed/2], Errors: []Errors{Constant, Proportional}[seed%2], EffectiveMgKg: 8}
+		gathered = 1000
+		one, err := Decline(rows, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		gathered = 4
+		sums, err := Decline(rows, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, b := one.Series[0].Chosen, sums.Series[0].Chosen
+		if a == nil || b == nil || a.Model != b.Model {
+			t.Fatalf("%d: %+v, %+v", seed, a, b)
+		}
+		see := func(what string, got, want, tol float64) {
+			d := off(got, want)
+			worst = math.Max(worst, d)
+			if !(d <= tol) {
+				t.Errorf("%d %s %s: %.12g, one by one %.12g", seed, a.Model, what, got, want)
+			}
+		}
+		see("rss", b.RSS, a.RSS, 1e-7) // with non-detects not the quantity made least
+		see("c0", b.C0, a.C0, 1e-7)
+		for name, p := range a.Parameters {
+			see(name, b.Parameters[name].Value, p.Value, 1e-6)
+			if p.SE != nil {
+				see(name+" se", *b.Parameters[name].SE, *p.SE, 1e-5)
+			}
+		}
+		see("dt50", *b.DT50, *a.DT50, 1e-6)
+		if a.DT50Range.Low != nil {
+			see("dt50 low", *b.DT50Range.Low, *a.DT50Range.Low, 1e-5)
+		}
+		if l := one.Series[0].Again.LowerDay; l != nil {
+			see("again", *sums.Series[0].Again.LowerDay, *l, 1e-5)
+		}
+	}
+	t.Logf("largest deviation %.1e", worst)
+}

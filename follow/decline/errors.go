@@ -1,7 +1,9 @@
 package decline
 
 import (
+	"maps"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -168,7 +170,8 @@ func byTree(m Model, ps []point, out outcome, build func([]float64) []float64, t
 	for i := range meat {
 		meat[i] = make([]float64, n)
 	}
-	for _, u := range scores {
+	for _, name := range slices.Sorted(maps.Keys(scores)) { // in order, so that the last digit is always the same
+		u := scores[name]
 		for i := range u {
 			for j := range u {
 				meat[i][j] += u[i] * u[j]

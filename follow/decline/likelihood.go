@@ -33,6 +33,113 @@ type task struct {
 	build  func(v []float64) []float64
 	bounds []fit.Bound
 	starts [][]float64
+
+	grouped *groups // of the points, once they are known
+}
+
+// groups holds what many assays share: a curve has one value a day, and the
+// logarithm of an assay is taken once.
+//
+// Where there are more than gathered assays a day, they enter by their sums:
+// for n assays of a day with mean m, sum (y - f)^2 = n (m - f)^2 + sum (y -
+// m)^2, and non-detects of one day and limit by their number. The sum of squares
+// and the likelihood are the same numbers; the work no longer grows with the
+// assays.
+type groups struct {
+	days   []float64 // each once
+	at     []int     // day of each point
+	scaled []float64 // assay or limit on the scale of the errors
+	sums   bool      // by their sums
+	n      []float64 // detected assays of each day
+	mean   []float64
+	within float64 // sum of squares within days
+	tails  []tail
+}
+
+// tail is the non-detects of one day and limit.
+type tail struct {
+	day   int
+	limit float64 // on the scale of the errors
+	count float64
+}
+
+// gathered is how many assays a day are still taken one by one.
+var gathered = 4
+
+func (k task) group() *groups {
+	g := &groups{at: make([]int, len(k.points)), scaled: make([]float64, len(k.points))}
+	dayOf, tailOf := map[float64]int{}, map[[2]float64]int{}
+	for i, p := range k.points {
+		d, ok := dayOf[p.t]
+		if !ok {
+			d = len(g.days)
+			dayOf[p.t] = d
+			g.days = append(g.days, p.t)
+		}
+		g.at[i], g.scaled[i] = d, k.scale(p.y)
+	}
+	g.sums = len(k.points) > gathered*len(g.days) && len(g.days)+1 > len(k.bounds)
+	if !g.sums {
+		return g
+	}
+	g.n, g.mean = make([]float64, len(g.days)), make([]float64, len(g.days))
+	for i, p := range k.points {
+		if p.censored {
+			key := [2]float64{p.t, p.y}
+			c, ok := tailOf[key]
+			if !ok {
+				c = len(g.tails)
+				tailOf[key] = c
+				g.tails = append(g.tails, tail{day: g.at[i], limit: g.scaled[i]})
+			}
+			g.tails[c].count++
+			continue
+		}
+		d := g.at[i]
+		g.n[d]++
+		g.mean[d] += (g.scaled[i] - g.mean[d]) / g.n[d]
+	}
+	for i, p := range k.points {
+		if !p.censored {
+			e := g.scaled[i] - g.mean[g.at[i]]
+			g.within += e * e
+		}
+	}
+	return g
+}
+
+// residuals fills r; by sums the last one holds what is left within days.
+func (g *groups) residuals(f, r []float64) {
+	if !g.sums {
+		for i := range r {
+			r[i] = f[g.at[i]] - g.scaled[i]
+		}
+		return
+	}
+	for d := range f {
+		r[d] = math.Sqrt(g.n[d]) * (f[d] - g.mean[d])
+	}
+	r[len(f)] = math.Sqrt(g.within)
+}
+
+// size is the number of residuals.
+func (g *groups) size() int {
+	if g.sums {
+		return len(g.days) + 1
+	}
+	return len(g.at)
+}
+
+// curve fills out with the predicted value of each day.
+func (k task) curve(v []float64, out []float64) bool {
+	p := k.build(v)
+	if p == nil {
+		return false
+	}
+	for i, t := range k.grouped.days {
+		out[i] = k.scale(Concentration(k.model, p, t))
+	}
+	return true
 }
 
 // scale is the value on the scale of the errors.
@@ -65,38 +172,35 @@ type outcome struct {
 	found        []float64 // free values before a fixed break was put among them
 }
 
-func (k task) predicted(v []float64) ([]float64, bool) {
-	p := k.build(v)
-	if p == nil {
-		return nil, false
-	}
-	out := make([]float64, len(k.points))
-	for i, q := range k.points {
-		out[i] = k.scale(Concentration(k.model, p, q.t))
-	}
-	return out, true
-}
-
 // solve fits by least squares, or by maximum likelihood where there are
 // non-detects.
 func (k task) solve(quick bool) (outcome, error) {
+	k.grouped = k.group()
 	if k.censored() > 0 {
 		return k.likelihood(quick)
 	}
-	r, err := fit.Solve(fit.Problem{Points: len(k.points), Bounds: k.bounds, Starts: k.starts, Residuals: func(v, r []float64) {
-		f, ok := k.predicted(v)
+	g, f := k.grouped, make([]float64, len(k.grouped.days))
+	r, err := fit.Solve(fit.Problem{Points: g.size(), Bounds: k.bounds, Starts: k.starts, Residuals: func(v, r []float64) {
+		if k.curve(v, f) {
+			g.residuals(f, r)
+			return
+		}
 		for i := range r {
-			if !ok {
-				r[i] = math.NaN()
-				continue
-			}
-			r[i] = f[i] - k.scale(k.points[i].y)
+			r[i] = math.NaN()
 		}
 	}}, fit.Options{Quick: true, Iterations: 300, Coarse: quick})
 	if err != nil {
 		return outcome{}, err
 	}
 	n := float64(len(k.points))
+	if g.sums { // the variance is the sum of squares over the assays' degrees of freedom
+		factor := float64(r.DF) / float64(len(k.points)-len(k.bounds))
+		for _, row := range r.Covariance {
+			for j := range row {
+				row[j] *= factor
+			}
+		}
+	}
 	o := outcome{free: r.Parameters, params: k.build(r.Parameters), rss: r.RSS, cov: r.Covariance, stop: r.Stop, hit: r.AtBound}
 	o.sigma = math.Sqrt(r.RSS / n)
 	o.minus2l = n * (math.Log(2*math.Pi*math.Max(r.RSS/n, 1e-300)) + 1)
@@ -108,23 +212,37 @@ func (k task) solve(quick bool) (outcome, error) {
 // the coordinates of their bounds, with ln sigma beside them.
 func (k task) likelihood(quick bool) (outcome, error) {
 	n := len(k.bounds)
+	g, f := k.grouped, make([]float64, len(k.grouped.days))
+	v := make([]float64, n)
+	constant := math.Log(2*math.Pi) / 2
 	value := func(z []float64) float64 {
-		v := make([]float64, n)
 		for j := range v {
 			v[j] = k.bounds[j].Outward(z[j])
 		}
-		f, ok := k.predicted(v)
-		if !ok {
+		if !k.curve(v, f) {
 			return math.Inf(1)
 		}
 		s := math.Exp(z[n])
 		l := 0.0
-		for i, p := range k.points {
-			u := (k.scale(p.y) - f[i]) / s
-			if p.censored {
-				l -= logNormalCDF(u)
-			} else {
-				l += u*u/2 + z[n] + math.Log(2*math.Pi)/2
+		if g.sums {
+			for d, m := range g.n {
+				if m > 0 {
+					u := (g.mean[d] - f[d]) / s
+					l += m * (u*u/2 + z[n] + constant)
+				}
+			}
+			l += g.within / (2 * s * s)
+			for _, c := range g.tails {
+				l -= c.count * logNormalCDF((c.limit-f[c.day])/s)
+			}
+		} else {
+			for i, p := range k.points {
+				u := (g.scaled[i] - f[g.at[i]]) / s
+				if p.censored {
+					l -= logNormalCDF(u)
+				} else {
+					l += u*u/2 + z[n] + constant
+				}
 			}
 		}
 		if math.IsNaN(l) {
@@ -168,10 +286,10 @@ func (k task) likelihood(quick bool) (outcome, error) {
 		o.hit[j] = k.bounds[j].At(o.free[j], k.starts[0][j])
 	}
 	o.params = k.build(o.free)
-	f, _ := k.predicted(o.free)
+	k.curve(o.free, f)
 	for i, p := range k.points {
 		if !p.censored {
-			e := k.scale(p.y) - f[i]
+			e := g.scaled[i] - f[g.at[i]]
 			o.rss += e * e
 		}
 	}

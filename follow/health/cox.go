@@ -1,9 +1,10 @@
 package health
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -81,9 +82,16 @@ func newCoxModel(d CoxData, ties Ties) (*coxModel, error) {
 		return nil, ErrShape
 	}
 	m := &coxModel{ties: ties, n: n, p: len(d.X[0])}
-	order := make([]int, n)
+	type row struct {
+		day        float64
+		stratum, i int
+	}
+	order := make([]row, n)
 	for i := range order {
-		order[i] = i
+		order[i] = row{day: d.Days[i], i: i}
+		if d.Strata != nil {
+			order[i].stratum = d.Strata[i]
+		}
 		if len(d.X[i]) != m.p {
 			return nil, ErrShape
 		}
@@ -99,23 +107,32 @@ func newCoxModel(d CoxData, ties Ties) (*coxModel, error) {
 	if m.events == 0 {
 		return nil, ErrNoEvents
 	}
-	sort.SliceStable(order, func(a, b int) bool {
-		i, j := order[a], order[b]
-		if d.Strata != nil && d.Strata[i] != d.Strata[j] {
-			return d.Strata[i] < d.Strata[j]
+	// Rows alike keep their order, so that sums are always taken in the same one.
+	slices.SortFunc(order, func(a, b row) int {
+		switch {
+		case a.stratum != b.stratum:
+			return cmp.Compare(a.stratum, b.stratum)
+		case a.day > b.day:
+			return -1
+		case a.day < b.day:
+			return 1
 		}
-		return d.Days[i] > d.Days[j]
+		return a.i - b.i
 	})
 	m.day, m.stratum, m.died = make([]float64, n), make([]int, n), make([]bool, n)
 	m.x, m.centre, m.scale = make([]float64, n*m.p), make([]float64, m.p), make([]float64, m.p)
-	for j := range m.centre {
-		for i := range d.X {
-			m.centre[j] += d.X[i][j] / float64(n)
+	for _, x := range d.X {
+		for j, v := range x {
+			m.centre[j] += v / float64(n)
 		}
-		for i := range d.X {
-			e := d.X[i][j] - m.centre[j]
+	}
+	for _, x := range d.X {
+		for j, v := range x {
+			e := v - m.centre[j]
 			m.scale[j] += e * e / float64(n)
 		}
+	}
+	for j := range m.centre {
 		m.scale[j] = math.Sqrt(m.scale[j])
 		if !finite(m.scale[j]) {
 			return nil, ErrNumber
@@ -124,13 +141,12 @@ func newCoxModel(d CoxData, ties Ties) (*coxModel, error) {
 			return nil, fmt.Errorf("%w: column %d", ErrConstant, j+1)
 		}
 	}
-	for k, i := range order {
-		m.day[k], m.died[k] = d.Days[i], d.Died[i]
-		if d.Strata != nil {
-			m.stratum[k] = d.Strata[i]
-		}
-		for j := range m.centre {
-			m.x[k*m.p+j] = (d.X[i][j] - m.centre[j]) / m.scale[j]
+	for k, r := range order {
+		i := r.i
+		m.day[k], m.died[k], m.stratum[k] = r.day, d.Died[i], r.stratum
+		row := m.x[k*m.p : (k+1)*m.p]
+		for j, v := range d.X[i] {
+			row[j] = (v - m.centre[j]) / m.scale[j]
 		}
 	}
 	m.hold = make([]float64, n)
@@ -173,10 +189,20 @@ func (m *coxModel) evaluate(beta []float64, visit func(from, to int, deaths int,
 			clear(s1)
 			clear(s2)
 		}
-		j, deaths, d0 := i, 0, 0.0
-		clear(d1)
-		clear(d2)
-		for j < m.n && m.stratum[j] == m.stratum[i] && m.day[j] == m.day[i] {
+		last, deaths, d0 := i, 0, 0.0
+		for last < m.n && m.stratum[last] == m.stratum[i] && m.day[last] == m.day[i] {
+			if m.died[last] {
+				deaths++
+			}
+			last++
+		}
+		tied := deaths > 1 && m.ties == Efron // else the sums over the dead are not used
+		if tied {
+			clear(d1)
+			clear(d2)
+		}
+		j := i
+		for ; j < last; j++ {
 			w := math.Exp(m.hold[j] - top)
 			x := m.x[j*p : j*p+p]
 			s0 += w
@@ -188,20 +214,25 @@ func (m *coxModel) evaluate(beta []float64, visit func(from, to int, deaths int,
 					row[b] += wv * x[b]
 				}
 			}
-			if m.died[j] {
-				deaths++
-				d0 += w
-				out.l += m.hold[j]
-				for a, v := range x {
-					out.g[a] += v
-					d1[a] += w * v
-					row := d2[a*p : a*p+a+1]
-					for b := range row {
-						row[b] += w * v * x[b]
-					}
+			if !m.died[j] {
+				continue
+			}
+			out.l += m.hold[j]
+			for a, v := range x {
+				out.g[a] += v
+			}
+			if !tied {
+				continue
+			}
+			d0 += w
+			for a, v := range x {
+				wv := w * v
+				d1[a] += wv
+				row := d2[a*p : a*p+a+1]
+				for b := range row {
+					row[b] += wv * x[b]
 				}
 			}
-			j++
 		}
 		if deaths > 0 && m.ties == Exact {
 			m.exact(&out, start, j, deaths, top, average)
@@ -212,14 +243,31 @@ func (m *coxModel) evaluate(beta []float64, visit func(from, to int, deaths int,
 				if m.ties == Efron {
 					f = float64(l) / float64(deaths)
 				}
+				if !tied {
+					f = 0 // nobody shares the day, or Breslow's form
+				}
 				q := s0 - f*d0
 				out.l -= math.Log(q) + top
+				inv := 1 / q
 				for a := range mean {
-					mean[a] = (s1[a] - f*d1[a]) / q
-					average[a] += mean[a] / float64(deaths)
-					out.g[a] -= mean[a]
-					for b := 0; b <= a; b++ {
-						out.h[a*p+b] += (s2[a*p+b]-f*d2[a*p+b])/q - mean[a]*mean[b]
+					u := s1[a]
+					if f != 0 {
+						u -= f * d1[a]
+					}
+					u *= inv
+					mean[a] = u
+					average[a] += u / float64(deaths)
+					out.g[a] -= u
+					h, s := out.h[a*p:a*p+a+1], s2[a*p:a*p+a+1]
+					if f == 0 {
+						for b := range h {
+							h[b] += s[b]*inv - u*mean[b]
+						}
+						continue
+					}
+					d := d2[a*p : a*p+a+1]
+					for b := range h {
+						h[b] += (s[b]-f*d[b])*inv - u*mean[b]
 					}
 				}
 			}
@@ -239,7 +287,11 @@ func (m *coxModel) evaluate(beta []float64, visit func(from, to int, deaths int,
 
 // newton makes the likelihood greatest over the free coordinates.
 func (m *coxModel) newton(beta []float64, free []int) (s sums, iterations, halvings int, separated []bool, err error) {
-	s = m.evaluate(beta, nil)
+	return m.newtonFrom(m.evaluate(beta, nil), beta, free)
+}
+
+// newtonFrom is newton where the sums at beta are known.
+func (m *coxModel) newtonFrom(s sums, beta []float64, free []int) (_ sums, iterations, halvings int, separated []bool, err error) {
 	trial := make([]float64, m.p)
 	for iterations = 1; iterations <= 100; iterations++ {
 		step, ok := solveInformation(s, m.p, free)
@@ -393,7 +445,7 @@ func Cox(d CoxData, ties Ties) (CoxFit, error) {
 	for j := range first {
 		f.Score += first[j] * null.g[j]
 	}
-	s, it, halved, sep, err := m.newton(f.beta, free)
+	s, it, halved, sep, err := m.newtonFrom(null, f.beta, free)
 	if err != nil {
 		return CoxFit{}, err
 	}

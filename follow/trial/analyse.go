@@ -351,6 +351,11 @@ func (a *Analysis) judge(t *table, o Options) {
 			}
 		}
 	}
+	if o.Scale == Percent && o.Transform == Plain && slices.ContainsFunc(a.Means, func(m Mean) bool {
+		return m.Low != nil && *m.Low < 0 || m.High != nil && *m.High > 100
+	}) {
+		a.Notes = append(a.Notes, note("trial-percent-beyond", finding.Warning, nil))
+	}
 	if o.Transform != Plain {
 		a.Notes = append(a.Notes, note("trial-transformed", finding.Note, nil))
 	}

@@ -28,15 +28,19 @@ type Site struct {
 // where none was given, both trees having positions.
 func Distances(sites []Site) []Site {
 	out := slices.Clone(sites)
+	var infected []place
+	for _, s := range sites {
+		if s.Infected && s.X != nil && s.Y != nil {
+			infected = append(infected, place{*s.X, *s.Y})
+		}
+	}
 	for i, s := range out {
 		if s.DistanceM != nil || s.X == nil || s.Y == nil {
 			continue
 		}
 		nearest := math.Inf(1)
-		for _, o := range sites {
-			if o.Infected && o.X != nil && o.Y != nil {
-				nearest = math.Min(nearest, math.Hypot(*s.X-*o.X, *s.Y-*o.Y))
-			}
+		for _, o := range infected {
+			nearest = math.Min(nearest, math.Hypot(*s.X-o.X, *s.Y-o.Y))
 		}
 		out[i].DistanceM = some(nearest)
 	}
@@ -337,7 +341,8 @@ func (q Request) runs(sites []Site) (runs [][]int, role []string) {
 	for _, s := range sites {
 		located = located && s.X != nil && s.Y != nil
 	}
-	var run, taken []int
+	taken := cells{side: q.GraftM, at: map[[2]int][]place{}}
+	var run []int
 	skip := 0
 	for i, s := range sites {
 		switch {
@@ -352,7 +357,7 @@ func (q Request) runs(sites []Site) (runs [][]int, role []string) {
 		case len(run) > 0 && q.BlockBy == ByColumn && q.Design != CRD && sites[run[0]].Block != s.Block:
 			run = release(run, role)
 		}
-		if located && tooNear(sites, taken, i, q.GraftM) {
+		if located && taken.near(place{*s.X, *s.Y}) {
 			role[i] = "buffer"
 			run = release(run, role)
 			continue
@@ -361,7 +366,11 @@ func (q Request) runs(sites []Site) (runs [][]int, role []string) {
 		run = append(run, i)
 		if len(run) == q.TreesPerPlot {
 			runs = append(runs, run)
-			taken = append(taken, run...)
+			for _, k := range run {
+				if located {
+					taken.add(place{*sites[k].X, *sites[k].Y})
+				}
+			}
 			run, skip = nil, q.BufferTrees
 		}
 	}
@@ -377,10 +386,31 @@ func release(run []int, role []string) []int {
 	return nil
 }
 
-func tooNear(sites []Site, taken []int, i int, graft float64) bool {
-	for _, k := range taken {
-		if math.Hypot(*sites[i].X-*sites[k].X, *sites[i].Y-*sites[k].Y) < graft {
-			return true
+// place is a position in metres.
+type place struct{ X, Y float64 }
+
+// cells finds points nearer than side without looking at all of them.
+type cells struct {
+	side float64
+	at   map[[2]int][]place
+}
+
+func (c cells) cell(p place) [2]int {
+	return [2]int{int(math.Floor(p.X / c.side)), int(math.Floor(p.Y / c.side))}
+}
+
+func (c cells) add(p place) { c.at[c.cell(p)] = append(c.at[c.cell(p)], p) }
+
+// near reports whether a point is nearer to p than side.
+func (c cells) near(p place) bool {
+	k := c.cell(p)
+	for dx := -1; dx <= 1; dx++ {
+		for dy := -1; dy <= 1; dy++ {
+			for _, o := range c.at[[2]int{k[0] + dx, k[1] + dy}] {
+				if math.Hypot(p.X-o.X, p.Y-o.Y) < c.side {
+					return true
+				}
+			}
 		}
 	}
 	return false
@@ -553,9 +583,15 @@ func (l *Layout) check(sites []Site, q Request) {
 // grafted names trees of different plots nearer than the graft distance.
 func (l *Layout) grafted(graft float64) finding.Finding {
 	f := practice("trial-grafted-neighbours", finding.Warning, finding.Args{"distance": finding.Number(graft, "m")})
-	for i, a := range l.Trees {
-		for _, b := range l.Trees[:i] {
-			if a.Plot > 0 && b.Plot > 0 && a.Plot != b.Plot && math.Hypot(*a.X-*b.X, *a.Y-*b.Y) < graft {
+	var rated []PlacedTree
+	for _, t := range l.Trees {
+		if t.Plot > 0 {
+			rated = append(rated, t)
+		}
+	}
+	for i, a := range rated {
+		for _, b := range rated[:i] {
+			if a.Plot != b.Plot && math.Hypot(*a.X-*b.X, *a.Y-*b.Y) < graft {
 				f.AddTree(b.Tree + "-" + a.Tree)
 			}
 		}

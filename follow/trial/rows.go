@@ -53,14 +53,10 @@ func collect(rows []Observation, o Options) (*table, error) {
 	}
 	type gathered struct {
 		plotValue
-		sum, cov    float64
-		n, gaps     int
-		trees       map[string]bool
-		where, at   finding.Where
-		covariates  int
-		reason      string
-		description string
+		sum, cov float64
+		n, gaps  int
 	}
+	trees := map[string]bool{}
 	byKey, order := map[string]*gathered{}, []string{}
 	for i, r := range rows {
 		a := finding.Args{"plot": finding.Text(label(r, i)), "row": finding.Count(i + 1)}
@@ -106,18 +102,18 @@ func collect(rows []Observation, o Options) (*table, error) {
 		}
 		g := byKey[key]
 		if g == nil {
-			g = &gathered{plotValue: plotValue{name: label(r, i), block: r.Block, treatment: r.Treatment, sub: r.Sub}, trees: map[string]bool{}}
+			g = &gathered{plotValue: plotValue{name: label(r, i), block: r.Block, treatment: r.Treatment, sub: r.Sub}}
 			byKey[key] = g
 			order = append(order, key)
 		}
 		if g.block != r.Block || g.treatment != r.Treatment || g.sub != r.Sub {
 			add("trial-plot-two-treatments", r.Where, a)
 		}
-		if r.Tree != "" && g.trees[r.Tree] {
+		if r.Tree != "" && trees[r.Tree] {
 			a["tree"] = finding.Text(r.Tree)
 			add("trial-tree-twice", r.Where, a)
 		}
-		g.trees[r.Tree] = true
+		trees[r.Tree] = true
 		if r.Value == nil {
 			g.gaps++
 			continue

@@ -136,6 +136,7 @@ type Config struct {
 	CardReader CardReader
 	Tables     TableReader
 	Weather    WeatherReader    // nil: drafts take no weather
+	Follow     FollowReader     // nil: no tables of follow-up are read
 	Engine     string           // the program's version, kept on every plan
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
@@ -151,6 +152,7 @@ type App struct {
 	desks  sync.Mutex
 	wx     weatherDays
 	models models
+	again  sync.Map // block -> againKept
 	token  ownerToken
 }
 

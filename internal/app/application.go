@@ -176,7 +176,8 @@ func (a *App) RetireApplication(ctx context.Context, actor Actor, id string, ver
 }
 
 // DueItem is one thing that is due on an estate. Kind is treat, check-card,
-// re-enter, harvest-from, signs-down, close-wounds or treat-again.
+// re-enter, harvest-from, signs-down, close-wounds, treat-again, rate or
+// treat-residue.
 type DueItem struct {
 	Kind    string
 	On      string // day, in the estate's zone
@@ -186,6 +187,9 @@ type DueItem struct {
 	Name    string // of the block, or of the card
 	Ref     string // plan, card or application it follows from
 	Count   int    // wounds to look at
+
+	// Of treat-residue: the last day, and the treatment whose residue it is.
+	By, Treatment string
 }
 
 // Due returns what is due on an estate, earliest first.
@@ -273,6 +277,13 @@ func (a *App) due(ctx context.Context, e Estate) ([]DueItem, error) {
 		}
 		if again != "" {
 			put(DueItem{Kind: "treat-again", On: again, Block: b.ID, Name: b.Facts.Name}, false)
+		}
+		follow, err := a.dueFollow(ctx, b)
+		if err != nil {
+			return nil, err
+		}
+		for _, x := range follow {
+			put(x, false)
 		}
 		if n, since, err := a.woundsToSee(ctx, b, today); err != nil {
 			return nil, err

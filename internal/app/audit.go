@@ -161,6 +161,7 @@ var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, Type
 var doing = map[Type]string{
 	TypeEstate: "ChangeEstate", TypeBlock: "ChangeBlock", TypeTree: "ChangeTree", TypeWound: "ChangeWound", TypeCard: "ChangeCard", TypeDraft: "SaveDraft",
 	TypeApplication: "ChangeApplication", TypeAttachment: "Attach",
+	TypeFollow: "SetFollow", TypeVisit: "AddVisit", TypeAssay: "ImportFollow",
 }
 
 // leastFor is the least role that may do what an event did.

@@ -48,6 +48,7 @@ type DayView struct {
 	Log     *fieldlog.Log // a copy of the caller's own; Tree and Events may be asked
 	Phones  []Phone
 	Photos  map[string]bool // by SHA-256: here already
+	Record  string          // the record made from the day, if there is one
 	Checked time.Time
 }
 
@@ -205,6 +206,9 @@ func (a *App) day(ctx context.Context, actor Actor, id string) (v DayView, err e
 	v.Photos = map[string]bool{}
 	for _, f := range files {
 		v.Photos[f.Facts.Hash] = true
+	}
+	if err == nil && v.Facts.ClosedAt != "" {
+		v.Record, err = a.dayRecord(ctx, v.Block.ID, id)
 	}
 	return v, err
 }

@@ -14,8 +14,8 @@ import (
 // FillDemo fills an empty data folder with the invented estate: files are the
 // demo's, by name. It goes through the same use cases as any user's: two people
 // type in and check the cards, trees are imported, last season's plan of the
-// chestnuts is approved and its wounds are entered, and a draft for the avenue
-// stands open. A folder that holds an estate is left as it is.
+// chestnuts is approved and its wounds are entered, a draft for the avenue
+// stands open, and a strip of chestnuts is followed through two seasons. A folder that holds an estate is left as it is.
 func (a *App) FillDemo(ctx context.Context, actor Actor, files map[string][]byte) error {
 	if err := a.may(ctx, actor, "FillDemo", ""); err != nil {
 		return err
@@ -24,7 +24,7 @@ func (a *App) FillDemo(ctx context.Context, actor Actor, files map[string][]byte
 		return err
 	}
 	d := demo{App: a, files: files, owner: actor, season: lastSeason(civil.Of(a.Now()))}
-	for _, step := range []func(context.Context) error{d.people, d.cards, d.blocks, d.treated, d.draft} {
+	for _, step := range []func(context.Context) error{d.people, d.cards, d.blocks, d.treated, d.draft, d.followed} {
 		if err := step(ctx); err != nil {
 			return err
 		}

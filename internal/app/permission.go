@@ -154,6 +154,14 @@ var Permissions = map[string]rule{
 	"ChangeApplication": {CrewLead, there},
 	"RetireApplication": {CrewLead, there},
 
+	"FollowUp":     {Viewer, there},
+	"Visits":       {Viewer, there},
+	"Season":       {Viewer, there},
+	"SetFollow":    {CrewLead, there},
+	"AddVisit":     {Crew, there},
+	"RetireVisit":  {CrewLead, there},
+	"ImportFollow": {CrewLead, there},
+
 	"Attachments":      {Viewer, there},
 	"Attach":           {Crew, there},
 	"OpenAttachment":   {Viewer, there},

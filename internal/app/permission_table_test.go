@@ -93,6 +93,9 @@ func wanted() map[string]asks {
 		"Applications": there(app.Viewer, "b"), "AddApplication": there(app.CrewLead, "b", app.ApplicationFacts{}),
 		"ChangeApplication": there(app.CrewLead, "a", stale, app.ApplicationFacts{}, ""), "RetireApplication": there(app.CrewLead, "a", stale, ""),
 
+		"FollowUp": there(app.Viewer, "b"), "Visits": there(app.Viewer, "b"), "Season": there(app.Viewer, "b"), "SetFollow": there(app.CrewLead, "b", stale, app.FollowFacts{}), "AddVisit": there(app.Crew, "b", app.VisitFacts{}),
+		"RetireVisit": there(app.CrewLead, "v", stale, ""), "ImportFollow": there(app.CrewLead, "b", "none", "x.csv", none),
+
 		"Attachments": there(app.Viewer, app.TypeTree, "t"), "Attach": there(app.Crew, app.TypeTree, "t", "x", "no/type", "", none),
 		"OpenAttachment": there(app.Viewer, "f"), "RetireAttachment": there(app.CrewLead, "f", stale, ""),
 
@@ -159,6 +162,7 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypeDraft, "d", "e", "b", `{}`)
 	add(app.TypePlan, "p", "e", "b", `{}`)
 	add(app.TypeApplication, "a", "e", "b", `{}`)
+	add(app.TypeVisit, "v", "e", "b", `{}`)
 	add(app.TypeDay, "y", "e", "p", `{"closed_at":"2026-06-01T12:00:00Z"}`)
 	add(app.TypePhone, "q", "e", "y", `{}`)
 	add(app.TypeRecord, "r", "e", "b", `{"day":"y"}`)

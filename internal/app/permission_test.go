@@ -22,6 +22,7 @@ import (
 	"sapward/internal/demo"
 	"sapward/internal/exchange"
 	"sapward/internal/store"
+	"sapward/measure/civil"
 	"sapward/measure/tree"
 )
 
@@ -53,6 +54,12 @@ func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 }
 func (readers) Names() []string { return nil }
 
+// Follow reads a table of follow-up.
+func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
+	x, err := exchange.ReadFollow(kind, name, data, zero)
+	return app.FollowRows(x), err
+}
+
 type archive struct{}
 
 func (archive) File(string, func(io.Writer) error) error { return nil }
@@ -72,7 +79,7 @@ type world struct {
 	people                                                                   map[app.Role]app.Actor
 	stranger                                                                 app.Actor // owner of another estate
 	feed                                                                     string
-	day, phone, record                                                       string
+	day, phone, record, visit                                                string
 }
 
 func newWorld(t *testing.T) *world {
@@ -83,7 +90,7 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	w := &world{App: app.New(app.Config{Store: s, Keeper: s, CardReader: readers{}, Tables: readers{}, Engine: "test", Now: time.Now, Random: rand.Reader,
+	w := &world{App: app.New(app.Config{Store: s, Keeper: s, CardReader: readers{}, Tables: readers{}, Follow: readers{}, Engine: "test", Now: time.Now, Random: rand.Reader,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }}), people: map[app.Role]app.Actor{}}
 	me := app.Local()
 	if err := w.FillDemo(ctx, me, demo.Files()); err != nil {
@@ -97,6 +104,7 @@ func newWorld(t *testing.T) *world {
 		return x[0]
 	}
 	w.estate, w.block, w.tree, w.wound, w.card = one(app.TypeEstate).ID, one(app.TypeBlock).ID, one(app.TypeTree).ID, one(app.TypeWound).ID, one(app.TypeCard).ID
+	w.visit = one(app.TypeVisit).ID
 	w.draft, w.plan, w.application = one(app.TypeDraft).ID, one(app.TypePlan).ID, one(app.TypeApplication).ID
 	d := openDay(t, w.App, w.draft)
 	ph, _, err := w.AddPhone(ctx, me, d.ID, d.Facts.People[0].ID)
@@ -165,6 +173,7 @@ func (w *world) examples() map[string][]any {
 		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
 		"Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
+		"FollowUp": {w.block}, "Visits": {w.block}, "Season": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},
 		"Grant": {w.estate, w.person, app.Role("none")}, "Revoke": {w.estate, "none"}, "FirstOwnerToken": {}, "Settings": {}, "ChangeSettings": {v, app.SettingsFacts{}},

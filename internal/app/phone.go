@@ -264,6 +264,7 @@ func (a *App) PhonePack(ctx context.Context, _ Actor, token string) (data []byte
 // those of others.
 type Exchange struct {
 	Cursor int64             `json:"cursor"`
+	All    bool              `json:"all,omitempty"` // its own too: the phone has lost them
 	Events []json.RawMessage `json:"events"`
 }
 
@@ -336,7 +337,7 @@ func (a *App) PhoneExchange(ctx context.Context, _ Actor, token string, in Excha
 	out.Cursor = in.Cursor
 	for _, e := range events {
 		out.Cursor = e.Seq
-		if e.By != "phone:"+p.ID || in.Cursor == 0 { // from the beginning: its own too, should the phone have lost them
+		if e.By != "phone:"+p.ID || in.Cursor == 0 || in.All { // from the beginning: its own too, should the phone have lost them
 			out.Events = append(out.Events, e.Body)
 		}
 	}

@@ -62,6 +62,10 @@ func recordZones(name string) (*time.Location, error) {
 	return time.LoadLocation(name)
 }
 
+// second is now, in whole seconds, never before now: records are kept to the
+// second, and nothing is signed before the work that it is about has ended.
+func (a *App) second() time.Time { return a.Now().Add(time.Second - 1).Truncate(time.Second) }
+
 // recordFacts says what lists show of a record and takes it in.
 func recordFacts(f RecordFacts, r *record.Record) (RecordFacts, error) {
 	c := &r.Last().Content
@@ -147,17 +151,16 @@ func (a *App) record(ctx context.Context, actor Actor, id string) (v RecordView,
 		return v, damaged(err)
 	}
 	if v.Facts.Day != "" {
-		if d, err := get[DayFacts](ctx, a.Store, TypeDay, v.Facts.Day); err == nil {
-			es, err := a.Store.Events(ctx, EventQuery{Entity: d.ID, Type: TypeNote, Limit: 1000})
+		made, err := a.Store.EventsAfter(ctx, TypeRecord, v.Parent, 0, 100_000)
+		if err != nil {
+			return v, err
+		}
+		if i := slices.IndexFunc(made, func(e Event) bool { return e.Entity == id }); i >= 0 {
+			newer, err := a.Store.EventsAfter(ctx, TypeNote, v.Facts.Day, made[i].Seq, 1000)
 			if err != nil {
 				return v, err
 			}
-			first := v.Record.Versions[0].At.T
-			for _, e := range es {
-				if e.Time().After(first) {
-					v.Newer++
-				}
-			}
+			v.Newer = len(newer)
 		}
 	}
 	return v, nil
@@ -214,7 +217,7 @@ func (a *App) RecordDay(ctx context.Context, actor Actor, day string, regimes []
 	if c.Products[0].Rate.IsZero() && plan.Facts.Brief.Level != "" && strings.ContainsAny(plan.Facts.Brief.Level, "0123456789") {
 		c.Products[0].Rate = record.Is(record.Rate{Amount: plan.Facts.Brief.Level, Basis: "plan"})
 	}
-	r, err := record.New(a.NewID(), a.Engine, a.writerOf(ctx, actor), a.Now().Truncate(time.Second), c, recordZones, jcs.Transform)
+	r, err := record.New(a.NewID(), a.Engine, a.writerOf(ctx, actor), a.second(), c, recordZones, jcs.Transform)
 	if err != nil {
 		return out, err
 	}
@@ -448,7 +451,7 @@ func (a *App) NewRecord(ctx context.Context, actor Actor, block string, c record
 	if c, err = record.AddUp(c); err != nil {
 		return out, err
 	}
-	r, err := record.New(a.NewID(), a.Engine, a.writerOf(ctx, actor), a.Now().Truncate(time.Second), c, recordZones, jcs.Transform)
+	r, err := record.New(a.NewID(), a.Engine, a.writerOf(ctx, actor), a.second(), c, recordZones, jcs.Transform)
 	if err != nil {
 		return out, err
 	}
@@ -469,7 +472,7 @@ func (a *App) AmendRecord(ctx context.Context, actor Actor, id string, version i
 		if c.Card == nil {
 			c.Card = r.Last().Content.Card
 		}
-		return r.Amend(a.writerOf(ctx, actor), strings.TrimSpace(reason), a.Now().Truncate(time.Second), c, recordZones, jcs.Transform)
+		return r.Amend(a.writerOf(ctx, actor), strings.TrimSpace(reason), a.second(), c, recordZones, jcs.Transform)
 	})
 }
 
@@ -480,7 +483,7 @@ func (a *App) SignRecord(ctx context.Context, actor Actor, id string, version in
 		return ApplicationRecord{}, err
 	}
 	return a.changeRecord(ctx, actor, id, version, "", func(r *record.Record) (*record.Record, error) {
-		return r.Sign(a.Now().Truncate(time.Second), strings.TrimSpace(incomplete), recordZones, jcs.Transform)
+		return r.Sign(a.second(), strings.TrimSpace(incomplete), recordZones, jcs.Transform)
 	})
 }
 

@@ -29,6 +29,9 @@ const (
 	TypeNote        Type = "note"        // day: one thing noted at a tree; its body is a fieldlog.Event
 	TypeRecord      Type = "record"      // block: an application record with its versions
 	TypeApplication Type = "application" // block
+	TypeFollow      Type = "follow"      // block: how its trees are followed, one a block
+	TypeVisit       Type = "visit"       // block: what was seen of its trees on a day
+	TypeAssay       Type = "assay"       // block: one sample a laboratory measured
 	TypeAttachment  Type = "attachment"  // anything
 	TypeFeed        Type = "feed"        // estate: an address of its due dates for calendar programs
 	TypePerson      Type = "person"      //
@@ -37,7 +40,7 @@ const (
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeAttachment, TypeFeed}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeAttachment, TypeFeed}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.

@@ -5,10 +5,12 @@ import (
 	"crypto/rand"
 	"io"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
 
+	"sapward/finding"
 	"sapward/flow/weather"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
@@ -72,6 +74,12 @@ func (readers) Obstacles(r io.Reader, name string) ([]tree.Obstacle, error) {
 func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 	x, _, err := exchange.ReadHistory(r, name)
 	return x, err
+}
+
+// Follow reads a table of follow-up.
+func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
+	x, err := exchange.ReadFollow(kind, name, data, zero)
+	return app.FollowRows(x), err
 }
 
 // WeatherDay reads a table of weather and works out the day of work, with the
@@ -235,15 +243,26 @@ func (tablesOut) History(w io.Writer, block string, apps []app.ApplicationFacts)
 	return out.Close()
 }
 
-// openApp opens a data folder and the use cases over it. The caller closes the
+// openStore opens a data folder or a database.
+func openStore(ctx context.Context, place string, readOnly bool) (*store.Store, error) {
+	o := store.Options{Dir: place, ReadOnly: readOnly}
+	if store.IsDatabase(place) {
+		o.Dir, o.Database = "", place
+	} else if strings.Contains(place, "://") {
+		return nil, &finding.Fault{Class: finding.Usage, ID: "database-url", Args: finding.Args{"reason": finding.Text(store.Shown(place))}}
+	}
+	return store.Open(ctx, o)
+}
+
+// openApp opens a data folder or a database and the use cases over it. The caller closes the
 // store.
-func openApp(ctx context.Context, dir string, readOnly bool) (*app.App, *store.Store, error) {
-	s, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: readOnly})
+func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store.Store, error) {
+	s, err := openStore(ctx, place, readOnly)
 	if err != nil {
 		return nil, nil, err
 	}
 	return app.New(app.Config{
-		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Engine: Version, Now: time.Now,
+		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Follow: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
 	}), s, nil
 }

@@ -55,6 +55,7 @@ type grammar struct {
 	Export   exportCmd   `cmd:"" help:"Write everything of an estate out of the app's data."`
 	Backup   backupCmd   `cmd:"" help:"A checked copy of the app's data, also while they are served."`
 	Restore  restoreCmd  `cmd:"" help:"Put a backup in the place of the app's data."`
+	Move     moveCmd     `cmd:"" help:"Carry the app's data from a folder into a PostgreSQL database, or back."`
 	Check    checkCmd    `cmd:"" help:"Verify the app's data: chain, tables, files, integrity."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -42,6 +43,9 @@ func (c trialPowerCmd) Run(e *env) error {
 	names := trimmed(c.Names)
 	if len(names) > 0 && len(names) != len(c.Means) {
 		return usage("trial-names-count", finding.Args{"names": finding.Count(len(names)), "means": finding.Count(len(c.Means))})
+	}
+	if len(c.Means) > 1 && slices.Min(c.Means) == slices.Max(c.Means) {
+		return usage("trial-means-alike", nil)
 	}
 	for i := len(names); i < len(c.Means); i++ {
 		names = append(names, e.say.Say("trial-treatment-n", finding.Args{"n": finding.Count(i)}))

@@ -14,9 +14,25 @@ import (
 	"sapward/internal/store"
 )
 
-// dataOption names the data folder.
+// dataOption names the data folder or the database.
 type dataOption struct {
 	Data string `help:"Data folder." default:"sapward-data" env:"SAPWARD_DATA"`
+	databaseOption
+}
+
+// databaseOption names a database that several servers may share.
+type databaseOption struct {
+	Database string `help:"PostgreSQL database instead of the data folder: postgres://user@host:5432/name." env:"SAPWARD_DATABASE"`
+}
+
+// kept is where the facts are kept.
+func (d dataOption) kept() string { return d.or(d.Data) }
+
+func (d databaseOption) or(data string) string {
+	if d.Database != "" {
+		return d.Database
+	}
+	return data
 }
 
 type checkCmd struct{ dataOption }
@@ -24,7 +40,7 @@ type checkCmd struct{ dataOption }
 // Run verifies a data folder, also while it is served.
 func (c checkCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := openApp(ctx, c.kept(), true)
 	if err != nil {
 		return err
 	}
@@ -64,6 +80,9 @@ func (c checkCmd) Run(e *env) error {
 		id = "check-unclean"
 	}
 	e.println(e.say.Say(id, finding.Args{"count": finding.Count(len(report.Findings)), "events": finding.Count(int(report.Events)), "rows": finding.Count(int(report.Rows)), "files": finding.Count(report.Attachments)}))
+	if c.Database != "" {
+		e.println(e.say.Say("check-head", finding.Args{"head": finding.Text(report.Head)}))
+	}
 	return nil
 }
 
@@ -81,7 +100,7 @@ type backupCmd struct {
 // Run writes a checked copy, also while the data are served.
 func (c backupCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := openApp(ctx, c.kept(), true)
 	if err != nil {
 		return err
 	}
@@ -109,6 +128,9 @@ type restoreCmd struct {
 
 // Run puts a backup in the place of the data.
 func (c restoreCmd) Run(e *env) error {
+	if c.Database != "" {
+		return &finding.Fault{Class: finding.Usage, ID: "database-restore"}
+	}
 	report, aside, err := store.Restore(context.Background(), c.Backup, c.Data, c.ReplaceNewer)
 	if err != nil {
 		return err
@@ -147,7 +169,7 @@ func (c importCmd) Run(e *env) error {
 		return finding.Faults{fileFault("file-unreadable", c.File, err)}
 	}
 	defer f.Close()
-	a, s, err := openApp(ctx, c.Data, false)
+	a, s, err := openApp(ctx, c.kept(), false)
 	if err != nil {
 		return err
 	}
@@ -264,7 +286,7 @@ type exportCmd struct {
 // Run writes everything of an estate into a folder.
 func (c exportCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := openApp(ctx, c.kept(), true)
 	if err != nil {
 		return err
 	}

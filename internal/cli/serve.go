@@ -16,6 +16,7 @@ import (
 	"sapward/finding"
 	"sapward/internal/app"
 	"sapward/internal/demo"
+	"sapward/internal/store"
 	"sapward/internal/web"
 )
 
@@ -31,15 +32,17 @@ type listenOptions struct {
 
 type serveCmd struct {
 	Data string `help:"Data folder, made if it is not there." default:"sapward-data" env:"SAPWARD_DATA"`
+	databaseOption
 	listenOptions
 }
 
 // Run serves until it is told to stop.
-func (c serveCmd) Run(e *env) error { return c.serve(e, c.Data, false) }
+func (c serveCmd) Run(e *env) error { return c.serve(e, c.Data, c.Database, false) }
 
 // serve opens the data and answers the browser until the process is told to
-// stop; fill puts the demo estate in first.
-func (o listenOptions) serve(e *env, data string, fill bool) error {
+// stop; fill puts the demo estate in first. With a database the folder holds only
+// what is this server's own.
+func (o listenOptions) serve(e *env, data, database string, fill bool) error {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	host, _, err := net.SplitHostPort(o.Listen)
@@ -55,7 +58,8 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 	if !local && !secured && !o.BehindProxy {
 		return usage("serve-plain", finding.Args{"address": finding.Text(o.Listen)})
 	}
-	a, s, err := openApp(ctx, data, false)
+	place := databaseOption{database}.or(data)
+	a, s, err := openApp(ctx, place, false)
 	if err != nil {
 		return err
 	}
@@ -68,6 +72,9 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 	backups := o.Backups
 	if backups == "" {
 		backups = filepath.Join(filepath.Dir(filepath.Clean(data)), filepath.Base(filepath.Clean(data))+"-backups")
+	}
+	if database != "" {
+		backups = "" // pg_dump copies a database
 	}
 	l, err := net.Listen("tcp", o.Listen)
 	if err != nil {
@@ -102,7 +109,7 @@ func (o listenOptions) serve(e *env, data string, fill bool) error {
 	if at, port, err := net.SplitHostPort(l.Addr().String()); trust != nil && err == nil {
 		url = scheme + "://" + net.JoinHostPort(trust.reached(at), port)
 	}
-	e.println(e.say.Say("serve-listening", finding.Args{"url": finding.Text(url), "folder": finding.Text(data)}))
+	e.println(e.say.Say("serve-listening", finding.Args{"url": finding.Text(url), "folder": finding.Text(store.Shown(place))}))
 	if !local {
 		token, err := a.FirstOwnerToken(ctx, app.Local())
 		if err != nil {

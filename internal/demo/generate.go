@@ -42,6 +42,7 @@ func Generate(seed uint64) map[string][]byte {
 	files["avenue/history.csv"] = elms.history()
 	files["chestnut/trees.csv"] = chestnuts(rng)
 	files["avenue/forecast.csv"] = forecast(rng)
+	followUp(rand.New(rand.NewPCG(seed, 2)), files)
 	return files
 }
 

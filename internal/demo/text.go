@@ -18,6 +18,10 @@ avenue/    a town avenue of 164 elms on 1.2 ha, facing a vascular wilt
                           --card avenue/card.yaml --by "crew lead" --out r.json
 chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            trees.csv, card.yaml (Invented Product B)
+           strip.csv      45 young trees at the edge, followed two seasons
+           ratings.csv    what was seen of them on twelve visits
+           deaths.csv     which of them died, and when
+           residues.csv   what a laboratory found in ten of them
 
 commands.txt lists the commands that "sapward demo" runs here, one a line.
 `
@@ -27,6 +31,9 @@ plan avenue/trees.csv --card avenue/card.yaml --method injection --site elm --ta
 weather avenue/forecast.csv --lat 45.9 --elevation_m 210 --zone Europe/Madrid --card avenue/card.yaml --method injection --bloom no
 compare avenue/trees.csv --card avenue/card.yaml --site elm --target "vascular wilt" --territory DEMO --on 2026-06-17 --area_ha 1.2 --bloom no --certificate-valid-to 2027-12-31 --wounds avenue/wounds.csv --obstacles avenue/obstacles.csv --limbs avenue/limbs.csv --history avenue/history.csv --crew 3 --zone Europe/Madrid --climate avenue/climate.csv --lat 45.9 --elevation_m 210 --foliage 4-10 --effective "0.5 mg/L sap" --name avenue --out avenue/compare
 plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "sweet chestnut" --target "root rot" --territory DEMO --on 2026-06-15 --area_ha 2.4 --bloom after --certificate-valid-to 2027-12-31 --harvest-from 2026-10-05 --out chestnut/plan
+ratings chestnut/ratings.csv
+survival chestnut/deaths.csv
+decline chestnut/residues.csv --effective "0.4 mg/kg" --min-interval-d 60
 `
 
 // climate is the mean day of each month where the avenue stands.

@@ -22,6 +22,14 @@ type BandChart struct {
 	Level          float64 // a horizontal line, for example the effective level; 0 draws none
 	LevelLabel     string
 	Series         []Series
+
+	Shade     *Shade
+	Dots      []Dot
+	DotsLabel string
+	OpenLabel string // of open dots
+	Under     []UnderRow
+	UnderHead string
+	UnderX    []float64
 }
 
 var (
@@ -83,6 +91,7 @@ func DrawBandChart(c BandChart) (Scene, error) {
 	names = min(names, c.WidthPx*0.3)
 	x := axis{lo: xlo, hi: xhi, p0: margin + widest(yt) + 8, p1: c.WidthPx - margin - names - 12}
 	p := plot{s, c.Words, x, y}
+	c.shade(s, p)
 	p.grid(x.ticks(c.Words, 46), yt, c.XLabel, c.YLabel)
 	for i, r := range c.Series {
 		if r.P10 == nil {
@@ -118,6 +127,7 @@ func DrawBandChart(c BandChart) (Scene, error) {
 		s.add(Polyline(pts, halo), Polyline(pts, lineStyles[i]))
 		ends = append(ends, end{i, pts[len(pts)-1].Y, shorten(r.Name, Small, true, names)})
 	}
+	c.dots(s, p)
 	slices.SortStableFunc(ends, func(a, b end) int {
 		switch {
 		case a.y < b.y:
@@ -155,7 +165,8 @@ func DrawBandChart(c BandChart) (Scene, error) {
 	if c.Level != 0 {
 		items = append(items, legendItem{stroke(Style{Stroke: Warn, WidthPx: 1.6, Dash: LongDash}), c.LevelLabel})
 	}
-	below := s.legend(items, y.p0+36)
+	items = append(items, c.extraItems()...)
+	below := s.legend(items, c.under(s, x, y.p0+36))
 	if banded {
 		below = s.paragraph(fmt.Sprintf("%s; %s", c.Words.say("median"), c.Words.say("band")), below+2, Muted)
 	}

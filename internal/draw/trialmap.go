@@ -128,6 +128,17 @@ func (m TrialMap) field(s *Scene, at []Point) {
 		}
 		room.take(Box{c.X - d, c.Y - d, c.X + d, c.Y + d})
 	}
+	for _, trees := range members[1:] { // nothing on the joining lines
+		for i := 1; i < len(trees); i++ {
+			a, b := trees[i-1], trees[i]
+			steps := 1 + int(math.Hypot(b.X-a.X, b.Y-a.Y)/4)
+			for k := range steps + 1 {
+				f := float64(k) / float64(steps)
+				x, y := a.X+(b.X-a.X)*f, a.Y+(b.Y-a.Y)*f
+				room.take(Box{x - 2, y - 2, x + 2, y + 2})
+			}
+		}
+	}
 	for i, p := range m.Plots {
 		for _, c := range members[i+1] {
 			if room.place(s, around(Text{S: strconv.Itoa(p.Number), Size: Small, Role: Ink, Halo: true}, c, r+1)...) {

@@ -99,8 +99,12 @@ func (r *Row) either(cols ...Col) Col {
 
 // readFollowed reads a table and counts its days. zero is the day 0 asked for,
 // or no date. firstDate lets the first date of the file be day 0.
-func readFollowed[T any](path string, spec *Spec, zero civil.Date, firstDate bool, build func(*Row) followedRow[T], set func(row *T, day float64, dated bool, where finding.Where)) (*Followed[T], error) {
-	rows, sum, err := ReadTableFile(path, spec, build)
+func readFollowed[T any](in input, spec *Spec, zero civil.Date, firstDate bool, build func(*Row) followedRow[T], set func(row *T, day float64, dated bool, where finding.Where)) (*Followed[T], error) {
+	src, err := in.open()
+	if err != nil {
+		return nil, finding.AsFaults(err)
+	}
+	rows, sum, err := readAll(src, spec, build)
 	if err != nil {
 		return nil, err
 	}

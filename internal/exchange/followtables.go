@@ -56,7 +56,7 @@ var ratingStates = map[string]health.Status{
 // or class; status is optional. Dates are counted from zero, or from the first
 // date of the file.
 func ReadRatings(path string, zero civil.Date) (*Followed[health.Rating], error) {
-	f, _, err := ReadWoundedRatings(path, zero)
+	f, _, err := woundedRatings(input{name: path}, zero)
 	return f, err
 }
 
@@ -64,7 +64,11 @@ func ReadRatings(path string, zero civil.Date) (*Followed[health.Rating], error)
 // port, and closure_pct or closed. A row with a wound and no rating is no
 // missed visit. The closures are nil for a file without such columns.
 func ReadWoundedRatings(path string, zero civil.Date) (*Followed[health.Rating], []health.Closure, error) {
-	f, err := readFollowed(path, &ratingSpec, zero, true, woundedRating, func(x *ratedPort, day float64, dated bool, w finding.Where) {
+	return woundedRatings(input{name: path}, zero)
+}
+
+func woundedRatings(in input, zero civil.Date) (*Followed[health.Rating], []health.Closure, error) {
+	f, err := readFollowed(in, &ratingSpec, zero, true, woundedRating, func(x *ratedPort, day float64, dated bool, w finding.Where) {
 		x.rating.Day, x.rating.Dated, x.rating.Where = day, dated, w
 		x.closure.Day, x.closure.Dated, x.closure.Where = day, dated, w
 	})
@@ -158,6 +162,10 @@ const (
 // the date of death or of the last look. Dates need zero, or a column
 // from_date with each tree's own day 0. strata names one more column.
 func ReadDeaths(path string, zero civil.Date, strata string) (*Followed[health.Death], error) {
+	return deaths(input{name: path}, zero, strata)
+}
+
+func deaths(in input, zero civil.Date, strata string) (*Followed[health.Death], error) {
 	spec := Spec{What: "deaths", Columns: []Column{
 		deathTree:      {Name: "tree", Need: true, Also: alsoTree},
 		deathTreatment: {Name: "treatment", Need: true, Also: alsoTreatment},
@@ -180,7 +188,7 @@ func ReadDeaths(path string, zero civil.Date, strata string) (*Followed[health.D
 		}
 		spec.Columns = append(spec.Columns, Column{Name: name, Need: true})
 	}
-	f, err := readFollowed(path, &spec, zero, false, func(r *Row) followedRow[health.Death] {
+	f, err := readFollowed(in, &spec, zero, false, func(r *Row) followedRow[health.Death] {
 		x := health.Death{Tree: r.Tag(deathTree), Treatment: r.Text(deathTreatment)}
 		x.Died, _ = r.YesNo(deathDied)
 		if strata != "" {
@@ -229,7 +237,11 @@ var countRoles = map[string]string{
 // ReadCounts reads COUNTS.csv: role, and before and after, or after alone, or
 // dead and total; block is optional.
 func ReadCounts(path string) (*Followed[health.Count], error) {
-	return readFollowed(path, &countSpec, civil.Date{}, true, func(r *Row) followedRow[health.Count] {
+	return counts(input{name: path})
+}
+
+func counts(in input) (*Followed[health.Count], error) {
+	return readFollowed(in, &countSpec, civil.Date{}, true, func(r *Row) followedRow[health.Count] {
 		x := health.Count{Block: r.Text(countBlock)}
 		x.Role, _ = Choice(r, countRole, countRoles)
 		x.Before, x.After = r.some(countBefore, 0), r.some(countAfter, 0)
@@ -269,7 +281,11 @@ var notDetected = map[string]bool{"nd": true, "n_d": true, "not_detected": true,
 // height_m, tissue, azimuth_deg and limb are optional. A non-detect is written
 // nd or 0 with its detection limit, or as <0.01, which gives the limit itself.
 func ReadAssays(path string, zero civil.Date) (*Followed[decline.Assay], error) {
-	return readFollowed(path, &assaySpec, zero, true, assay, func(x *decline.Assay, day float64, dated bool, w finding.Where) {
+	return assays(input{name: path}, zero)
+}
+
+func assays(in input, zero civil.Date) (*Followed[decline.Assay], error) {
+	return readFollowed(in, &assaySpec, zero, true, assay, func(x *decline.Assay, day float64, dated bool, w finding.Where) {
 		x.Day, x.Dated, x.Where = day, dated, w
 	})
 }

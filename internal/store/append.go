@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"runtime"
-	"strings"
 	"sync"
 
 	"sapward/finding"
@@ -29,10 +28,11 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	raw, err := s.write.BeginTx(ctx, nil)
+	raw, at, end, err := s.begin(ctx)
 	if err != nil {
 		return storeFault(s.dir, err)
 	}
+	defer end()
 	defer func() {
 		if p := recover(); p != nil {
 			_ = raw.Rollback()
@@ -42,7 +42,7 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 			_ = raw.Rollback()
 		}
 	}()
-	t := &tx{reader: reader{q: raw}, s: s, tx: raw}
+	t := &tx{reader: reader{q: raw}, s: s, tx: raw, head: at}
 	if err := f(t); err != nil {
 		return storeFault(s.dir, err)
 	}
@@ -53,6 +53,29 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 		s.last.write(*t.head)
 	}
 	return nil
+}
+
+// begin begins a transaction of the writer. Where other servers write as well
+// it holds the chain until it ends, and says where the chain ends.
+func (s *Store) begin(ctx context.Context) (raw *sql.Tx, at *head, end func(), err error) {
+	if !s.shared {
+		raw, err = s.write.BeginTx(ctx, nil)
+		return raw, nil, func() {}, err
+	}
+	conn, err := s.write.Conn(ctx)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	end = func() { _ = conn.Close() }
+	if raw, err = conn.BeginTx(ctx, nil); err == nil {
+		var h head
+		if h, err = headOf(conn); err == nil {
+			return raw, &h, end, nil
+		}
+		_ = raw.Rollback()
+	}
+	end()
+	return nil, nil, nil, err
 }
 
 // Append keeps changes as events and brings the tables up to date.
@@ -220,17 +243,13 @@ func (t *tx) conflict(ctx context.Context, c app.Change) error {
 
 // taken turns a broken uniqueness or reference into a fault people understand.
 func (t *tx) taken(err error, c app.Change) error {
-	if code(err)&0xFF != sqliteConstraint {
-		return err
-	}
-	switch {
-	case c.Type == app.TypeTree && strings.Contains(err.Error(), "trees.tag"):
-		return &finding.Fault{Class: finding.Conflict, ID: "tree-tag-twice", Cause: err}
-	case strings.Contains(err.Error(), "FOREIGN KEY"):
+	switch ruleOf(err) {
+	case ruleTag:
+		if c.Type == app.TypeTree {
+			return &finding.Fault{Class: finding.Conflict, ID: "tree-tag-twice", Cause: err}
+		}
+	case ruleParent:
 		return &finding.Fault{Class: finding.Missing, ID: "app-missing", Cause: err, Args: finding.Args{"what_by": finding.Text("kind-" + string(c.Type))}}
 	}
 	return err
 }
-
-// sqliteConstraint is SQLITE_CONSTRAINT.
-const sqliteConstraint = 19

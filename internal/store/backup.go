@@ -36,6 +36,9 @@ type Manifest struct {
 // it speaks of, and a manifest. The copy is opened and checked before it takes its name; a copy
 // that fails is removed.
 func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, err error) {
+	if s.shared {
+		return out, &finding.Fault{Class: finding.Usage, ID: "database-backup", Where: finding.Where{File: s.dir}}
+	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return out, storeFault(dir, err)
 	}

@@ -48,6 +48,12 @@ func (s *Store) Check(ctx context.Context, progress func(done, of int64)) (app.C
 	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
+	if s.shared { // PostgreSQL sees to its pages and keys by itself
+		if err := c.rebuild(ctx, s, progress); err != nil {
+			return c.report, storeFault(s.dir, err)
+		}
+		return c.close(), nil
+	}
 	// SQLite looks at its own pages while the events are read.
 	pages := &checking{seen: map[string]int{}}
 	done := make(chan error, 1)

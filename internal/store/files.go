@@ -70,6 +70,9 @@ func isHash(s string) bool {
 // renamed, and the folder forced too. Bytes that are kept already are written
 // again in their place, which mends a file that was damaged.
 func (s *Store) PutFile(ctx context.Context, r io.Reader, limit int64) (out app.File, err error) {
+	if s.shared {
+		return s.putBlob(ctx, r, limit)
+	}
 	base := filepath.Join(s.dir, filesName)
 	if s.unclean {
 		return out, &finding.Fault{Class: finding.Storage, ID: "store-read-only", Where: finding.Where{File: s.dir}}
@@ -116,6 +119,9 @@ func (s *Store) PutFile(ctx context.Context, r io.Reader, limit int64) (out app.
 func (s *Store) OpenFile(ctx context.Context, hash string) (io.ReadSeekCloser, error) {
 	if !isHash(hash) {
 		return nil, missing(app.TypeAttachment)
+	}
+	if s.shared {
+		return s.openBlob(ctx, hash)
 	}
 	f, err := os.Open(pathOf(s.dir, hash))
 	if errors.Is(err, fs.ErrNotExist) {

@@ -85,7 +85,7 @@ func (m *many) write(ctx context.Context, items []item) (ok bool, err error) {
 	if cause := ctx.Err(); cause != nil {
 		return false, cause
 	}
-	if !ok || code(err)&0xFF == sqliteConstraint {
+	if !ok || ruleOf(err) != ruleNone {
 		ok, err = false, nil
 		_, err = m.tx.ExecContext(ctx, "ROLLBACK TO many")
 	}

@@ -34,10 +34,13 @@ func (s *Store) part(name string) (string, error) {
 }
 
 // PartSize returns how much of a file is there.
-func (s *Store) PartSize(_ context.Context, name string) (int64, error) {
+func (s *Store) PartSize(ctx context.Context, name string) (int64, error) {
 	path, err := s.part(name)
 	if err != nil {
 		return 0, err
+	}
+	if s.shared {
+		return s.pieceSum(ctx, name)
 	}
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -54,6 +57,9 @@ func (s *Store) AddPart(ctx context.Context, name string, from int64, r io.Reade
 	path, err := s.part(name)
 	if err != nil {
 		return 0, false, err
+	}
+	if s.shared {
+		return s.addPiece(ctx, name, from, r, most)
 	}
 	if s.unclean {
 		return 0, false, &finding.Fault{Class: finding.Storage, ID: "store-read-only", Where: finding.Where{File: s.dir}}
@@ -95,6 +101,9 @@ func (s *Store) TakePart(ctx context.Context, name, hash string) (out app.File, 
 	path, err := s.part(name)
 	if err != nil {
 		return out, false, err
+	}
+	if s.shared {
+		return s.takePieces(ctx, name, hash)
 	}
 	s.partsMu.Lock()
 	defer s.partsMu.Unlock()

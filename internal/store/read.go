@@ -187,7 +187,7 @@ func (r reader) EachTree(ctx context.Context, block string, visit func([]app.Sta
 // BlockMark grows with every change of a block's trees or their wounds.
 func (r reader) BlockMark(ctx context.Context, block string) (int64, error) {
 	var n int64
-	err := r.q.QueryRowContext(ctx, "SELECT max(COALESCE((SELECT max(seq) FROM trees WHERE parent_id = ?), 0), COALESCE((SELECT max(seq) FROM wounds WHERE block_id = ?), 0))", block, block).Scan(&n)
+	err := r.q.QueryRowContext(ctx, "SELECT COALESCE(max(m.seq), 0) FROM (SELECT max(seq) AS seq FROM trees WHERE parent_id = ? UNION ALL SELECT max(seq) FROM wounds WHERE block_id = ?) m", block, block).Scan(&n)
 	return n, storeFault("", err)
 }
 

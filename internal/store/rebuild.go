@@ -23,11 +23,18 @@ func (c *checking) rebuild(ctx context.Context, s *Store, progress func(done, of
 		return err
 	}
 	defer os.RemoveAll(dir)
-	a, err := openAnew(ctx, filepath.Join(dir, "anew.db"), filepath.Join(s.dir, dbName))
+	beside := filepath.Join(s.dir, dbName)
+	if s.shared {
+		beside = ""
+	}
+	a, err := openAnew(ctx, filepath.Join(dir, "anew.db"), beside)
 	if err != nil {
 		return err
 	}
 	defer a.close()
+	if s.shared {
+		return c.rebuildShared(ctx, s, a, progress)
+	}
 	seq, hash, known := readLast(s.dir) // before the events: it is never ahead of them
 	now, err := a.begin(ctx, s.read)
 	if err != nil {
@@ -55,8 +62,35 @@ func (c *checking) rebuild(ctx context.Context, s *Store, progress func(done, of
 	return c.files(ctx, s.dir, now)
 }
 
+// rebuildShared is rebuild for a PostgreSQL database: what follows from its
+// events is made in SQLite and read side by side with it, as of one moment.
+func (c *checking) rebuildShared(ctx context.Context, s *Store, a *anew, progress func(done, of int64)) error {
+	now, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true, Isolation: sql.LevelRepeatableRead})
+	if err != nil {
+		return err
+	}
+	defer now.Rollback()
+	if a.tx, err = a.db.BeginTx(ctx, nil); err != nil {
+		return err
+	}
+	var of int64
+	if err := now.QueryRowContext(ctx, "SELECT count(*) FROM events").Scan(&of); err != nil {
+		return err
+	}
+	if err := c.follow(ctx, now, a, func(done int64) { progress(done, of) }); err != nil {
+		return err
+	}
+	for _, table := range projected {
+		if err := c.merge(ctx, now, a.tx, table); err != nil {
+			return err
+		}
+	}
+	progress(of, of)
+	return c.blobs(ctx, now)
+}
+
 // anew is a database that is made from the events, with the kept one beside it
-// under the name kept.
+// under the name kept where it is SQLite too.
 type anew struct {
 	db    *sql.DB
 	stmts *statements
@@ -77,7 +111,7 @@ func openAnew(ctx context.Context, path, kept string) (a *anew, err error) {
 			a.close()
 		}
 	}()
-	if err = migrate(ctx, a.db); err != nil {
+	if err = migrate(ctx, a.db, sqliteDialect); err != nil {
 		return nil, err
 	}
 	// Nothing is looked up but by key.
@@ -87,7 +121,7 @@ func openAnew(ctx context.Context, path, kept string) (a *anew, err error) {
 			_, err = a.db.ExecContext(ctx, "DROP INDEX "+n)
 		}
 	}
-	if err == nil {
+	if err == nil && kept != "" {
 		_, err = a.db.ExecContext(ctx, "ATTACH DATABASE ? AS kept", "file:"+(&url.URL{Path: kept}).EscapedPath())
 	}
 	if err == nil {

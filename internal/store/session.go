@@ -19,7 +19,7 @@ func (s *Store) side(ctx context.Context, query string, args ...any) error {
 	if s.write == nil {
 		return &finding.Fault{Class: finding.Storage, ID: "store-read-only", Where: finding.Where{File: s.dir}, Args: finding.Args{"reason": finding.Text("read-only")}}
 	}
-	_, err := s.write.ExecContext(ctx, query, args...)
+	_, err := s.beside.ExecContext(ctx, query, args...)
 	return storeFault(s.dir, err)
 }
 

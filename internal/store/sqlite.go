@@ -1,7 +1,8 @@
-// Package store keeps the app's facts in SQLite: an append-only chain of
-// events, and tables that follow from it and are rebuilt to check it. Files lie
-// beside the database under their SHA-256. The SQL keeps to what PostgreSQL
-// reads too; storetest is the contract both have to pass.
+// Package store keeps the app's facts in SQLite or PostgreSQL: an append-only
+// chain of events, and tables that follow from it and are rebuilt to check it.
+// Files lie beside an SQLite database under their SHA-256, and inside a
+// PostgreSQL one, which several servers share. The SQL is written once;
+// storetest is the contract both have to pass.
 package store
 
 import (
@@ -17,11 +18,11 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
 
-	"github.com/pressly/goose/v3"
 	sqlite "modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
 
@@ -42,23 +43,28 @@ const (
 // Options say how a data folder is opened.
 type Options struct {
 	Dir      string
+	Database string           // postgres://...; empty: SQLite in Dir
 	Now      func() time.Time // nil: time.Now
 	Random   io.Reader        // nil: crypto/rand
 	ReadOnly bool             // beside a server that runs: nothing is written, no lock is taken
 	disk     *disk            // nil: the real one
 }
 
-// Store keeps facts in one SQLite file and files beside it. It is safe for
-// concurrent use: one writer at a time, readers beside it.
+// Store keeps facts in one SQLite file and files beside it, or both in a
+// PostgreSQL database. It is safe for concurrent use: one writer at a time,
+// readers beside it.
 type Store struct {
 	reader
-	dir     string
+	dialect dialect
+	shared  bool   // PostgreSQL: other servers may write as well
+	dir     string // how the database is named, where there is no folder
 	now     func() time.Time
 	random  func([]byte)
 	disk    disk
 	lock    io.Closer
 	write   *sql.DB // one connection
 	read    *sql.DB
+	beside  *sql.DB // what is no fact: in SQLite the writer's own
 	stmts   *statements
 	mu      sync.Mutex // one transaction at a time
 	counts  counts
@@ -83,7 +89,7 @@ func dsn(path string, extra url.Values) string {
 // to date. A folder that another server has open is refused. The faults are of
 // class Storage; one that says store-in-use means that somebody else has it.
 func Open(ctx context.Context, o Options) (*Store, error) {
-	s := &Store{dir: o.Dir, now: o.Now, disk: realDisk, unclean: o.ReadOnly}
+	s := &Store{dialect: sqliteDialect, dir: o.Dir, now: o.Now, disk: realDisk, unclean: o.ReadOnly}
 	if o.disk != nil {
 		s.disk = *o.disk
 	}
@@ -98,6 +104,14 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 		if _, err := io.ReadFull(source, b); err != nil {
 			panic(err) // crypto/rand does not fail
 		}
+	}
+	if o.Database != "" {
+		s.dialect, s.shared, s.dir = postgresDialect, true, Shown(o.Database)
+		if err := s.connectPostgres(ctx, o.Database); err != nil {
+			s.Close()
+			return nil, storeFault(s.dir, err)
+		}
+		return s, nil
 	}
 	path := filepath.Join(o.Dir, dbName)
 	if o.ReadOnly {
@@ -131,10 +145,11 @@ func (s *Store) connect(ctx context.Context, path string) (err error) {
 			return err
 		}
 		s.write.SetMaxOpenConns(1)
+		s.beside = s.write
 		if err := s.newer(ctx, s.write); err != nil {
 			return err
 		}
-		if err := migrate(ctx, s.write); err != nil {
+		if err := migrate(ctx, s.write, s.dialect); err != nil {
 			return err
 		}
 		if s.stmts, err = prepare(ctx, s.write); err != nil {
@@ -157,10 +172,15 @@ func (s *Store) connect(ctx context.Context, path string) (err error) {
 	s.read.SetMaxOpenConns(max(4, 2*runtime.GOMAXPROCS(0)))
 	s.read.SetMaxIdleConns(max(4, 2*runtime.GOMAXPROCS(0)))
 	s.reader = reader{q: s.read}
+	return s.upToDate(ctx)
+}
+
+// upToDate refuses tables that this program did not bring up to date.
+func (s *Store) upToDate(ctx context.Context) error {
 	if err := s.newer(ctx, s.read); err != nil {
 		return err
 	}
-	if have, err := version(ctx, s.read); err != nil || have < lastStep() {
+	if have, err := s.version(ctx, s.read); err != nil || have < lastStep() {
 		return orFault(err, s.dir, "store-older")
 	}
 	var form int
@@ -177,6 +197,9 @@ func orFault(err error, dir, id string) error {
 	return &finding.Fault{Class: finding.Conflict, ID: id, Where: finding.Where{File: dir}}
 }
 
+// stepFiles are the steps of the tables, the same for both databases.
+func stepFiles() (fs.FS, error) { return fs.Sub(migrations, "migrations") }
+
 // lastStep is the number of the last step that this program knows.
 func lastStep() int {
 	names, _ := fs.Glob(migrations, "migrations/*.sql")
@@ -192,8 +215,8 @@ func lastStep() int {
 }
 
 // version is the number of the last step the tables went through, 0 for none.
-func version(ctx context.Context, db *sql.DB) (n int, err error) {
-	if err = db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE name = 'goose_db_version'").Scan(&n); err != nil || n == 0 {
+func (s *Store) version(ctx context.Context, db *sql.DB) (n int, err error) {
+	if has, err := s.dialect.has(ctx, db, "goose_db_version"); err != nil || !has {
 		return 0, err
 	}
 	err = db.QueryRowContext(ctx, "SELECT COALESCE(max(version_id), 0) FROM goose_db_version").Scan(&n)
@@ -202,12 +225,12 @@ func version(ctx context.Context, db *sql.DB) (n int, err error) {
 
 // newer refuses a folder that a later version of the program has written.
 func (s *Store) newer(ctx context.Context, db *sql.DB) error {
-	if have, err := version(ctx, db); err != nil || have > lastStep() {
+	if have, err := s.version(ctx, db); err != nil || have > lastStep() {
 		return orFault(err, s.dir, "store-newer")
 	}
-	var n, form int
-	err := db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE name = 'projection'").Scan(&n)
-	if err == nil && n > 0 {
+	var form int
+	has, err := s.dialect.has(ctx, db, "projection")
+	if err == nil && has {
 		err = db.QueryRowContext(ctx, "SELECT form FROM projection").Scan(&form)
 	}
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
@@ -234,24 +257,8 @@ func (s *Store) reproject(ctx context.Context) error {
 				return err
 			}
 		}
-		c := &checking{seen: map[string]int{}}
-		m := s.stmts.many(t.tx, false)
-		defer m.close()
-		for last := int64(0); ; {
-			page, err := t.following(ctx, last)
-			if err != nil {
-				return err
-			}
-			if len(page) == 0 {
-				break
-			}
-			last = page[len(page)-1].e.Seq
-			if err := c.lay(ctx, &anew{stmts: s.stmts, tx: t.tx}, m, page); err != nil {
-				return err
-			}
-		}
-		if len(c.seen) > 0 {
-			return &finding.Fault{Class: finding.Storage, ID: "store-damaged", Where: finding.Where{File: s.dir}, Args: finding.Args{"reason": finding.Text("events")}}
+		if err := t.lay(ctx, t, false, func(int64) {}); err != nil {
+			return err
 		}
 		if _, err := t.tx.ExecContext(ctx, "DELETE FROM projection"); err != nil {
 			return err
@@ -259,6 +266,44 @@ func (s *Store) reproject(ctx context.Context) error {
 		_, err := t.tx.ExecContext(ctx, "INSERT INTO projection (form) VALUES (?)", projectionForm)
 		return err
 	})
+}
+
+// lay makes the rows that follow from the events of a source anew, and with
+// keep writes the events as they are before.
+func (t *tx) lay(ctx context.Context, source *tx, keep bool, progress func(done int64)) error {
+	c := &checking{seen: map[string]int{}}
+	m := t.s.stmts.many(t.tx, false)
+	defer m.close()
+	var args []any
+	for last := int64(0); ; {
+		page, err := source.following(ctx, last)
+		if err != nil {
+			return err
+		}
+		if len(page) == 0 {
+			break
+		}
+		end := &page[len(page)-1].e
+		last = end.Seq
+		if keep {
+			args = args[:0]
+			for k := range page {
+				args = page[k].kept(args)
+			}
+			if _, err := m.insert(ctx, "events", eventColumns, "", args, len(page)); err != nil {
+				return err
+			}
+			t.stepped(end)
+		}
+		if err := c.lay(ctx, &anew{stmts: t.s.stmts, tx: t.tx}, m, page); err != nil {
+			return err
+		}
+		progress(last)
+	}
+	if len(c.seen) > 0 {
+		return &finding.Fault{Class: finding.Storage, ID: "store-damaged", Where: finding.Where{File: t.s.dir}, Args: finding.Args{"reason": finding.Text("events")}}
+	}
+	return nil
 }
 
 // following reads the events after one, some thousands at once.
@@ -282,20 +327,6 @@ func (t *tx) following(ctx context.Context, seq int64) ([]followed, error) {
 	return out, rows.Err()
 }
 
-// migrate brings the tables up to date, in a transaction a step.
-func migrate(ctx context.Context, db *sql.DB) error {
-	steps, err := fs.Sub(migrations, "migrations")
-	if err != nil {
-		return err
-	}
-	p, err := goose.NewProvider(goose.DialectSQLite3, db, steps)
-	if err != nil {
-		return err
-	}
-	_, err = p.Up(ctx)
-	return err
-}
-
 // Close ends all use of the folder. What was acknowledged is on the disk
 // whether or not Close is called.
 func (s *Store) Close() error {
@@ -305,6 +336,9 @@ func (s *Store) Close() error {
 	}
 	if s.read != nil {
 		err = errors.Join(err, s.read.Close())
+	}
+	if s.beside != nil && s.beside != s.write {
+		err = errors.Join(err, s.beside.Close())
 	}
 	if s.write != nil {
 		err = errors.Join(err, s.write.Close())
@@ -329,6 +363,10 @@ func storeFault(where string, err error) error {
 		return err
 	}
 	out := &finding.Fault{Class: finding.Storage, ID: "store-failed", Where: finding.Where{File: where}, Cause: err, Args: finding.Args{"reason": finding.Text(plainReason(err))}}
+	if id := postgresFault(err); id != "" && code(err) == 0 && !isFileError(err) {
+		out.ID = id
+		return out
+	}
 	switch code(err) & 0xFF {
 	case lib.SQLITE_FULL:
 		out.ID = "store-full"
@@ -350,6 +388,12 @@ func storeFault(where string, err error) error {
 	return out
 }
 
+// isFileError reports an error of a file or folder.
+func isFileError(err error) bool {
+	var p *fs.PathError
+	return errors.As(err, &p)
+}
+
 // code is SQLite's extended result code, 0 for other errors.
 func code(err error) int {
 	var e *sqlite.Error
@@ -365,5 +409,5 @@ func plainReason(err error) string {
 	if errors.As(err, &pe) {
 		return pe.Err.Error()
 	}
-	return fmt.Sprint(err)
+	return strings.Join(strings.Fields(fmt.Sprint(err)), " ")
 }

@@ -287,6 +287,9 @@ func TestBackup_WhileServing_AndRestore(t *testing.T) {
 // The child of TestKill writes until it is killed, and says what was
 // acknowledged.
 func TestMain(m *testing.M) {
+	if address := os.Getenv("SAPWARD_POSTGRES_CHILD"); address != "" {
+		writeOn(address, os.Getenv("SAPWARD_CHILD_NAME"))
+	}
 	if dir := os.Getenv("SAPWARD_KILL_CHILD"); dir != "" {
 		ctx := context.Background()
 		s, err := Open(ctx, Options{Dir: dir})

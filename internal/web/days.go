@@ -85,6 +85,8 @@ type board struct {
 	Waiting   int // pictures spoken of that are not here yet
 	Trees     string
 	Names     string
+	Record    string
+	Profiles  []option
 }
 
 type tile struct {
@@ -181,7 +183,7 @@ func (c *call) board(v app.DayView) *board {
 		b.Troubles = append(b.Troubles, c.S("web-day-clash", "n", n))
 	}
 	c.boardPhotos(b, v)
-	b.Trees = strings.Join(v.Facts.Trees, ", ")
+	b.Trees, b.Record, b.Profiles = strings.Join(v.Facts.Trees, ", "), v.Record, profileOptions()
 	for _, p := range v.Facts.People {
 		b.Names += p.Name + "\n"
 	}

@@ -167,7 +167,7 @@ func (c *call) dueRows(estate string) (out []dueRow, err error) {
 		return nil, err
 	}
 	for _, d := range items {
-		row := dueRow{On: d.On, Text: c.S("web-due-"+d.Kind, "n", d.Count), Where: d.Name, Late: d.Overdue}
+		row := dueRow{On: d.On, Text: c.S("web-due-"+d.Kind, "n", d.Count, "by", d.By, "treatment", d.Treatment), Where: d.Name, Late: d.Overdue}
 		if t, err := time.Parse(time.RFC3339, d.At); err == nil {
 			row.On = c.Time(t)
 		}
@@ -178,6 +178,10 @@ func (c *call) dueRows(estate string) (out []dueRow, err error) {
 			row.Href = "/plans/" + d.Ref
 		case d.Kind == "close-wounds":
 			row.Href = "/blocks/" + d.Block + "/trees"
+		case d.Kind == "rate":
+			row.Href = "/blocks/" + d.Block + "/follow/visit"
+		case d.Kind == "treat-residue":
+			row.Href = "/blocks/" + d.Block + "/follow"
 		case d.Block != "":
 			row.Href = "/blocks/" + d.Block
 		}

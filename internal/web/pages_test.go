@@ -7,6 +7,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"sapward/apply/fieldlog"
 	"sapward/internal/app"
 	"sapward/internal/web"
 )
@@ -23,6 +24,28 @@ func everyPage(t *testing.T) map[string][]site {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// A second day, closed, with its record.
+	p2, err := h.app.OpenDay(t.Context(), app.Local(), day.Parent, app.DayOrder{People: []string{"crew one"}, Trees: v.Facts.Trees[:4]})
+	if err != nil {
+		t.Fatal(err)
+	}
+	hand := newHandset(t, h, p2, 0)
+	for _, x := range hand.pack.Trees[:2] {
+		for _, q := range hand.log.Tree(x.Tag).Ports {
+			hand.note(fieldlog.Event{Kind: fieldlog.Load, Tree: x.Tag, Port: q.N, VolumeUL: micro(q.PlannedUL)})
+			hand.note(fieldlog.Event{Kind: fieldlog.Read, Tree: x.Tag, Port: q.N, LeftUL: micro(0)})
+		}
+	}
+	if n, _ := hand.send(); n == 0 {
+		t.Fatal("nothing was confirmed")
+	}
+	if _, err := h.app.CloseDay(t.Context(), app.Local(), p2.ID, p2.Version); err != nil {
+		t.Fatal(err)
+	}
+	rec, err := h.app.RecordDay(t.Context(), app.Local(), p2.ID, []string{"us-40cfr171", "eu-2023-564"})
+	if err != nil {
+		t.Fatal(err)
+	}
 	_, code, err := h.app.AddPhone(t.Context(), app.Local(), day.ID, day.Facts.People[0].ID)
 	if err != nil {
 		t.Fatal(err)
@@ -32,10 +55,11 @@ func everyPage(t *testing.T) map[string][]site {
 			{"estate-globe", "/estates/" + globe},
 			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
+			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
 			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},
-			{"day", "/days/" + day.ID}, {"day-tree", "/days/" + day.ID + "/trees/" + v.Pack.Trees[4].Tag}, {"plan-days", "/plans/" + day.Parent}, {"join", "/join/" + code},
+			{"day", "/days/" + day.ID}, {"day-tree", "/days/" + day.ID + "/trees/" + v.Pack.Trees[4].Tag}, {"plan-days", "/plans/" + day.Parent}, {"join", "/join/" + code}, {"record", "/records/" + rec.ID}, {"records", "/estates/" + h.estate + "/records"}, {"day-closed", "/days/" + p2.ID},
 			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
 		},
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},

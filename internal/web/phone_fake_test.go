@@ -155,6 +155,7 @@ func newFake(t *testing.T, p *fieldlog.Pack) *fakeDay {
 		f.mu.Unlock()
 		if prefix != "" && r.URL.Path == "/phone/sw.js" { // another version of the worker
 			r.Header.Del("Accept-Encoding")
+			r.Header.Del("If-None-Match")
 			w.Header().Set("Service-Worker-Allowed", "/phone/")
 			rec := httptest.NewRecorder()
 			pages.ServeHTTP(rec, r)
@@ -250,7 +251,7 @@ func (f *fakeDay) events(w http.ResponseWriter, r *http.Request, device string) 
 	for cursor < len(f.order) && len(out) < 2000 {
 		id := f.order[cursor]
 		cursor++
-		if in.All || f.from[id] != device {
+		if in.All || in.Cursor == 0 || f.from[id] != device {
 			out = append(out, json.RawMessage(f.texts[id]))
 		}
 	}
@@ -268,6 +269,9 @@ func (f *fakeDay) putPhoto(w http.ResponseWriter, r *http.Request, _ string) {
 	if _, err := fmt.Sscanf(r.Header.Get("Content-Range"), "bytes %d-%d/%d", &from, &to, &total); err != nil {
 		w.WriteHeader(http.StatusBadRequest)
 		return
+	}
+	if k := r.Header.Get("Content-Type"); k != "image/jpeg" && k != "image/png" {
+		f.t.Errorf("a photo came as %q", k)
 	}
 	if from != len(f.photos[sum]) {
 		w.WriteHeader(http.StatusConflict)

@@ -30,7 +30,7 @@ import (
 
 // killApp wires an app over a data folder.
 func killApp(m *store.Store) *app.App {
-	return app.New(app.Config{Store: m, Keeper: m, Sessions: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
+	return app.New(app.Config{Store: m, Keeper: m, Sessions: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Follow: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
 }
 
 // The child of TestPhones_ServerKilled serves a folder until it is killed.

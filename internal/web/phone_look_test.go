@@ -61,6 +61,7 @@ func TestPhone_ScreensAreAccessible(t *testing.T) {
 	f := newFake(t, p)
 	ctx := joined(t, f)
 	halfway(t, ctx)
+	wait(t, ctx, `sapwardPage.state.day.trees[1].drilled===8&&document.querySelector(".tabs .count")`) // notes that were kept while others came are there
 	dir := os.Getenv("SAPWARD_SCREENS")
 	looks := []look{{width: 320, lang: "en"}, {width: 390, dark: true, lang: "es"}}
 	if dir != "" || os.Getenv("SAPWARD_SOAK") != "" {

@@ -16,7 +16,7 @@ import (
 // wait polls the page until an expression is true.
 func wait(t *testing.T, ctx context.Context, js string) {
 	t.Helper()
-	for end := time.Now().Add(25 * time.Second); ; time.Sleep(30 * time.Millisecond) {
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(30 * time.Millisecond) {
 		limited, cancel := context.WithTimeout(ctx, 10*time.Second)
 		ok, err := chromedp.Run(limited, chromedp.Evaluate[bool](`!!(`+js+`)`))
 		cancel()
@@ -24,7 +24,9 @@ func wait(t *testing.T, ctx context.Context, js string) {
 			return
 		}
 		if time.Now().After(end) {
-			text, _ := chromedp.Run(ctx, chromedp.Evaluate[string](`location.href+" "+document.body.innerText+" "+(window.broken||[]).join()`))
+			limited, cancel := context.WithTimeout(ctx, 5*time.Second)
+			defer cancel()
+			text, _ := chromedp.Run(limited, chromedp.Evaluate[string](`location.href+" "+document.body.innerText+" "+(window.broken||[]).join()`))
 			t.Fatalf("%s never came: %v\n%s", js, err, text)
 		}
 	}

@@ -19,6 +19,7 @@ import (
 	"sapward/internal/exchange"
 	"sapward/internal/store"
 	"sapward/internal/web"
+	"sapward/measure/civil"
 	"sapward/measure/tree"
 )
 
@@ -85,6 +86,12 @@ func (reader) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.W
 	out.Windows = weather.Windows(out.Hours)
 	return out, nil
 }
+
+// Follow reads a table of follow-up.
+func (reader) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
+	x, err := exchange.ReadFollow(kind, name, data, zero)
+	return app.FollowRows(x), err
+}
 func (reader) Names() []string { return exchange.TreeColumns() }
 
 // sheets writes the tables of an export.
@@ -117,7 +124,7 @@ func empty(t *testing.T, o web.Options) *stage {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { m.Close() })
-	a := app.New(app.Config{Store: m, Sessions: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
+	a := app.New(app.Config{Store: m, Sessions: m, CardReader: reader{}, Tables: reader{}, Weather: reader{}, Follow: reader{}, Engine: "test", Now: time.Now, NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader})
 	o.Version, o.Tables = "test", sheets{}
 	h, err := web.New(a, o)
 	if err != nil {

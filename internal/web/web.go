@@ -52,7 +52,10 @@ type Server struct {
 
 // New returns the handler of all pages over the use cases.
 func New(a *app.App, o Options) (http.Handler, error) {
-	k := &keptSessions{to: a.Sessions, now: a.Now, begun: map[string]bool{}}
+	k := &keptSessions{begun: map[string]bool{}}
+	if a != nil { // without, only what is the same for everybody is served
+		k.to, k.now = a.Sessions, a.Now
+	}
 	if o.Local || k.to == nil {
 		k.to, k.now = &memorySessions{now: time.Now, by: map[string]app.Session{}}, time.Now
 	}
@@ -117,6 +120,11 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.newTree, "GET /blocks/{id}/trees/new", "POST /blocks/{id}/trees/new")
 	page("estates", s.record, "POST /blocks/{id}/applications")
 	page("estates", s.addDraft, "POST /blocks/{id}/drafts")
+	page("estates", s.follow, "GET /blocks/{id}/follow")
+	page("estates", s.saveFollow, "POST /blocks/{id}/follow")
+	page("estates", s.visit, "GET /blocks/{id}/follow/visit", "POST /blocks/{id}/follow/visit")
+	page("estates", s.importFollow, "POST /blocks/{id}/follow/import")
+	page("estates", s.season, "GET /blocks/{id}/season.pdf")
 
 	page("estates", s.tree, "GET /trees/{id}")
 	page("estates", s.editTree, "GET /trees/{id}/edit", "POST /trees/{id}/edit")
@@ -179,6 +187,14 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("POST /phone/events", s.phone(s.phoneEvents))
 	mux.HandleFunc("GET /phone/photos/{hash}", s.phone(s.phonePhoto))
 	mux.HandleFunc("PUT /phone/photos/{hash}", s.phone(s.phonePutPhoto))
+
+	page("estates", s.writeRecord, "POST /days/{id}/record")
+	page("estates", s.records, "GET /estates/{id}/records")
+	page("estates", s.newRecord, "POST /estates/{id}/records")
+	page("estates", s.showRecord, "GET /records/{id}")
+	page("estates", s.amendRecord, "POST /records/{id}")
+	page("estates", s.signRecord, "POST /records/{id}/sign")
+	page("estates", s.recordFile, "GET /records/{id}/{file}")
 
 	page("data", s.data, "GET /data")
 	page("data", s.preview, "POST /data/preview")

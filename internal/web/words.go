@@ -15,7 +15,7 @@ var subjects = []string{"plan", "port", "cautions", "fieldlog", "phone"}
 // besides are single messages of other files that the phone shows.
 var besides = []string{
 	"authority-label", "authority-law", "authority-practice", "authority-estimate",
-	"method-injection", "method-infusion", "invented", "practice-only",
+	"method-injection", "method-infusion", "invented", "practice-only", "note-of-another", "note-twice", "note-unread",
 	"step-plan", "step-measure", "step-mix", "step-drill", "step-apply", "step-after",
 }
 

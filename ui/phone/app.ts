@@ -1,10 +1,11 @@
 // The phone page: the day at the trees, complete without signal.
 import { load } from "./core";
+import type { Day } from "./model";
 import { append, button, h, icon, tell, words, type Child } from "./dom";
 import { banners, here, status } from "./here";
 import { port } from "./port";
 import { callDue, day, incident, product, running, timers } from "./rest";
-import { changed, note, onChange, reload, state } from "./state";
+import { changed, coreIsThere, note, onChange, recount, reload, state } from "./state";
 import * as store from "./store";
 import { attend, exported, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
@@ -18,12 +19,13 @@ type Theme = "auto" | "light" | "dark";
 let theme: Theme = "auto";
 let stage: "start" | "join" | "no-signal" | "ready" | "broken" = "start";
 let broken = "";
-let readyAt = 0; // ms from opening to usable
+const marks: Record<string, number> = {}; // ms from opening, for who measures
 
 function route(): string[] { return location.hash.replace(/^#\/?/, "").split("/").filter(Boolean).map(decodeURIComponent); }
 
 function screen(): Screen {
   const [a, b, c, d] = route();
+  if (!state.core && !early.has(a ?? "walk")) return { title: "\u2026", body: [], up: href("walk") };
   switch (a) {
     case "tree":
       if (c === "port") return port(b, Number(d));
@@ -148,13 +150,14 @@ function waitingRoom(): void {
 
 function watchWorker(): void {
   if (!("serviceWorker" in navigator)) return;
-  const had = navigator.serviceWorker.controller !== null;
+  let had = navigator.serviceWorker.controller !== null;
   let again = false;
   navigator.serviceWorker.addEventListener("controllerchange", () => {
     if (had && !again) {
       again = true;
       location.reload();
     }
+    had = true; // the first worker takes over a page that is new: no need to open it again
   });
   void navigator.serviceWorker.register("sw.js", { updateViaCache: "none" }).then((reg) => {
     const see = (): void => {
@@ -172,6 +175,8 @@ function watchWorker(): void {
 
 async function start(): Promise<void> {
   const root = document.documentElement;
+  const loading = load(root.dataset.core!); // beside everything else
+  loading.catch(() => undefined);
   const [, , lang] = await Promise.all([store.open(), loadWords(root.dataset.words!), Promise.resolve(navigator.language)]);
   theme = (await store.get<Theme>("theme")) ?? "auto";
   root.dataset.theme = theme;
@@ -179,7 +184,6 @@ async function start(): Promise<void> {
   shell();
   draw();
   watchWorker();
-  await load(root.dataset.core!);
   state.me = (await store.get("me")) ?? null;
   state.pack = (await store.get("pack")) ?? null;
   state.offset = (await store.get<number>("offset")) ?? null;
@@ -187,6 +191,21 @@ async function start(): Promise<void> {
   state.access = (await store.get<"" | "revoked">("access")) ?? "";
   state.lost = (await store.get("lost")) ?? null;
   state.container = (await store.get("container")) ?? { container: "", lot: "" };
+  marks.kept = performance.now();
+  // The last picture of the day is shown while the core starts: the walk, the
+  // map and first aid need nothing else.
+  const snap = await store.get<{ day: string; state: Day }>("snap");
+  if (state.me && state.pack && snap?.day === state.me.day && early.has(route()[0] ?? "walk")) {
+    state.day = snap.state;
+    speak(spoken(), state.pack.units);
+    await recount();
+    stage = "ready";
+    shell();
+    draw(true);
+    marks.seen = performance.now();
+  }
+  await loading;
+  marks.core = performance.now();
   onChange(draw);
   if (!state.me || !state.pack) {
     try {
@@ -201,13 +220,17 @@ async function start(): Promise<void> {
     }
   } else {
     await reload();
+    marks.open = performance.now();
   }
+  coreIsThere();
   speak(spoken(), state.pack!.units);
-  stage = "ready";
-  shell();
-  draw(true);
+  if (stage !== "ready") {
+    stage = "ready";
+    shell();
+  }
+  draw();
   root.dataset.ready = "1";
-  readyAt = performance.now();
+  marks.ready = performance.now();
   void navigator.storage?.persist?.();
   void room().then(changed);
   keepSyncing();
@@ -217,18 +240,32 @@ async function start(): Promise<void> {
     callDue();
   }, 15_000);
   callDue();
+  let snapTimer = 0;
+  onChange(() => {
+    snapTimer ||= window.setTimeout(() => {
+      snapTimer = 0;
+      void store.put("snap", { day: state.me!.day, state: state.day });
+    }, 300);
+  });
 }
+
+// early are the screens that need no core.
+const early = new Set(["walk", "find", "map", "incident"]);
 
 window.addEventListener("hashchange", () => {
   document.querySelectorAll<HTMLDialogElement>("dialog[open]").forEach((d) => d.close());
   draw();
 });
 // what a test may reach for: a picture without a camera, a round of sending
-Object.assign(window, { sapwardPage: { get readyAt() { return readyAt; }, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
+Object.assign(window, { sapwardPage: { marks, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
 
 start().catch((e: unknown) => {
-  stage = "broken";
   broken = words(e);
+  if (stage === "ready") { // without a core: the walk, the map and first aid stay
+    tell(say("phone-broken") + ": " + broken, true);
+    return;
+  }
+  stage = "broken";
   try {
     shell();
     draw();

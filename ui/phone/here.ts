@@ -49,6 +49,14 @@ async function useUpdate(): Promise<void> {
   if (!w) return;
   while (state.writing || document.querySelector("dialog[open]")) await new Promise((r) => setTimeout(r, 100));
   await lock("sapward-note", async () => { w.postMessage("use"); });
+  // The old worker may still be busy with an answer that does not come: opening
+  // the page anew lets go of it.
+  setTimeout(() => {
+    if (state.update?.state === "installed") w.postMessage("use");
+  }, 1000);
+  setTimeout(() => {
+    if (state.update?.state === "installed") void lock("sapward-note", async () => { location.reload(); });
+  }, 2500);
 }
 
 async function save(photos: boolean): Promise<void> {

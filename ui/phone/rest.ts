@@ -14,7 +14,7 @@ import { writeNote } from "./tree";
 const called = new Set<string>();
 export interface Running { tree: string; ports: number[]; from: string }
 export function running(): Running[] {
-  return (state.day?.trees ?? []).filter((l) => l.longest_from).map((l) => {
+  return (state.core ? state.day?.trees ?? [] : []).filter((l) => l.longest_from).map((l) => {
     const ports = core.tree(l.tree).ports.filter((p) => p.stage === "delivering");
     return { tree: l.tree, ports: ports.map((p) => p.n), from: l.longest_from! };
   }).sort((a, b) => Date.parse(a.from) - Date.parse(b.from));

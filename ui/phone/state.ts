@@ -22,14 +22,22 @@ export const state = {
   lastTree: "",
   position: null as null | { lat: number; lon: number; accuracy: number },
   writing: 0,
+  core: false, // the core has the day
 };
+
+let told = (): void => undefined;
+const coreThere = new Promise<void>((done) => { told = done; });
+export function coreIsThere(): void {
+  state.core = true;
+  told();
+}
 
 const listeners = new Set<() => void>();
 export const onChange = (f: () => void): void => { listeners.add(f); };
 export function changed(): void { listeners.forEach((f) => f()); }
 
 const others = typeof BroadcastChannel === "undefined" ? null : new BroadcastChannel("sapward-phone");
-others?.addEventListener("message", () => { void reload().then(changed); });
+others?.addEventListener("message", () => { void lock("sapward-note", reload).then(changed); });
 
 // lock lets one page of this phone at a time do a thing.
 export function lock<T>(name: string, f: () => Promise<T>): Promise<T> {
@@ -68,6 +76,7 @@ export async function note(parts: Event[], pic?: store.Photo): Promise<void> {
   const me = state.me;
   if (!me) return;
   state.writing++;
+  await coreThere; // a note waits for the core, not for the server
   try {
     await lock("sapward-note", async () => {
       let seq = (await store.get<number>("seq")) ?? 0;

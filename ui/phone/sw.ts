@@ -8,7 +8,7 @@ interface Worker {
   skipWaiting(): Promise<void>;
   addEventListener(kind: "install" | "activate", f: (e: { waitUntil(p: Promise<unknown>): void }) => void): void;
   addEventListener(kind: "fetch", f: (e: { request: Request; respondWith(p: Promise<Response>): void }) => void): void;
-  addEventListener(kind: "message", f: (e: { data: unknown }) => void): void;
+  addEventListener(kind: "message", f: (e: { data: unknown; waitUntil(p: Promise<unknown>): void }) => void): void;
 }
 const worker = self as unknown as Worker;
 const shelf = `sapward-phone-${SHELF.version}`;
@@ -23,7 +23,7 @@ worker.addEventListener("activate", (e) => {
   })());
 });
 worker.addEventListener("message", (e) => {
-  if (e.data === "use") void worker.skipWaiting();
+  if (e.data === "use") e.waitUntil(worker.skipWaiting());
 });
 worker.addEventListener("fetch", (e) => {
   const url = new URL(e.request.url);

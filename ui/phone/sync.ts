@@ -102,8 +102,10 @@ async function told(list: Event[], device: string): Promise<{ own: store.Kept[];
 async function repack(): Promise<void> {
   const pack = await ask<Pack>("pack");
   await store.put("pack", pack);
-  state.pack = pack;
-  await reload();
+  await lock("sapward-note", async () => {
+    state.pack = pack;
+    await reload();
+  });
   changed();
 }
 
@@ -148,7 +150,8 @@ async function exchange(): Promise<void> {
     const { own, from } = await told(a.events as Event[], state.me!.device);
     await store.settle(done, refused, from, own, a.cursor);
     if (from.length) core.add(from.map((o) => o.text));
-    if (own.length) await reload();
+    const known = new Set(state.own.map((e) => e.id));
+    if (own.some((e) => !known.has(e.id))) await lock("sapward-note", reload); // never between a note and the core
     if (from.length) state.day = core.day();
     if (a.pack !== state.pack!.version) await repack();
     const left = (await store.waiting()).some((e) => e.day === state.me!.day && e.device === state.me!.device && !tried.has(e.id));
@@ -167,7 +170,7 @@ async function sendPhotos(): Promise<void> {
       const end = Math.min(have + chunk, p.blob.size);
       try {
         const r = await ask<{ have: number; done: boolean }>(`photos/${p.sha256}`, {
-          method: "PUT", body: p.blob.slice(have, end), headers: { "Content-Type": "application/octet-stream", "Content-Range": `bytes ${have}-${end - 1}/${p.blob.size}` },
+          method: "PUT", body: p.blob.slice(have, end), headers: { "Content-Type": p.blob.type || "image/jpeg", "Content-Range": `bytes ${have}-${end - 1}/${p.blob.size}` },
         });
         if (r.have <= have && !r.done) throw new Error("no progress");
         have = r.have;
