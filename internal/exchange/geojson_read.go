@@ -58,8 +58,9 @@ func readGeoJSON(data []byte, t *placeTable) error {
 		line, col := g.place(off)
 		return finding.Bad(id, finding.Where{File: t.file, Line: line, Column: col}, args)
 	}
-	var whole json.RawMessage
-	if err := json.Unmarshal(data, &whole); err != nil {
+	if !json.Valid(data) { // looked at first without a copy; then again for the place
+		var whole json.RawMessage
+		err := json.Unmarshal(data, &whole)
 		off := len(data)
 		var syntax *json.SyntaxError
 		if errors.As(err, &syntax) && int(syntax.Offset) < len(data) {
@@ -135,7 +136,7 @@ func readGeoJSON(data []byte, t *placeTable) error {
 	case "Feature":
 		t.feature(single, 1, 1)
 	case "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection":
-		t.feature([]geoMember{{"type", json.RawMessage(`"Feature"`)}, {"geometry", whole}}, 1, 1)
+		t.feature([]geoMember{{"type", json.RawMessage(`"Feature"`)}, {"geometry", data}}, 1, 1)
 	default:
 		return bad("gis-not-geojson", 0, finding.Args{"text": finding.Text(show(kind))})
 	}
