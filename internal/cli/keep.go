@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -180,8 +181,8 @@ func (c importCmd) Run(e *env) error {
 	var r app.ImportResult
 	switch {
 	case block == "": // tried for a block that is not there: every tree would be new
-		trees, _, readErr := readers{}.Trees(f, c.File, nil)
-		r.Add, err = len(trees), readErr
+		trees, table, readErr := readers{}.Trees(f, c.File, nil)
+		r.Add, r.Table, err = len(trees), table, readErr
 	case c.Try:
 		r.ImportPreview, err = a.PreviewImport(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	default:
@@ -189,6 +190,11 @@ func (c importCmd) Run(e *env) error {
 	}
 	if err != nil {
 		return err
+	}
+	for _, n := range r.Table.Notes { // what was left out of a file of places, or looks wrong in it
+		if strings.HasPrefix(n.ID, "gis-") {
+			fmt.Fprintln(e.stderr, e.sentence(n))
+		}
 	}
 	if e.globals.JSON {
 		strangers := r.Strangers

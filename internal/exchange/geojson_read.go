@@ -58,8 +58,9 @@ func readGeoJSON(data []byte, t *placeTable) error {
 		line, col := g.place(off)
 		return finding.Bad(id, finding.Where{File: t.file, Line: line, Column: col}, args)
 	}
-	var whole json.RawMessage
-	if err := json.Unmarshal(data, &whole); err != nil {
+	if !json.Valid(data) { // looked at first without a copy; then again for the place
+		var whole json.RawMessage
+		err := json.Unmarshal(data, &whole)
 		off := len(data)
 		var syntax *json.SyntaxError
 		if errors.As(err, &syntax) && int(syntax.Offset) < len(data) {
@@ -135,33 +136,86 @@ func readGeoJSON(data []byte, t *placeTable) error {
 	case "Feature":
 		t.feature(single, 1, 1)
 	case "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection":
-		t.feature([]geoMember{{"type", json.RawMessage(`"Feature"`)}, {"geometry", whole}}, 1, 1)
+		t.feature([]geoMember{{"type", json.RawMessage(`"Feature"`)}, {"geometry", data}}, 1, 1)
 	default:
 		return bad("gis-not-geojson", 0, finding.Args{"text": finding.Text(show(kind))})
 	}
 	return nil
 }
 
-// members splits an object; nil if it is none.
+// members splits an object of sound JSON, as json.Valid found it, without
+// copying; nil if it is none.
 func members(raw json.RawMessage) []geoMember {
-	dec := json.NewDecoder(bytes.NewReader(raw))
-	if open, err := dec.Token(); err != nil || open != json.Delim('{') {
+	i := blanks(raw, 0)
+	if i >= len(raw) || raw[i] != '{' {
 		return nil
 	}
-	var out []geoMember
-	for dec.More() {
-		key, err := dec.Token()
-		if err != nil {
-			return nil
-		}
+	out := make([]geoMember, 0, 8)
+	for i = blanks(raw, i+1); i < len(raw) && raw[i] == '"'; i = blanks(raw, i) {
+		end := valueEnd(raw, i)
 		m := geoMember{}
-		m.name, _ = key.(string)
-		if dec.Decode(&m.raw) != nil {
+		if key := raw[i:end]; bytes.IndexByte(key, '\\') < 0 && len(key) >= 2 {
+			m.name = string(key[1 : len(key)-1])
+		} else if json.Unmarshal(key, &m.name) != nil {
 			return nil
 		}
+		i = blanks(raw, end)
+		if i >= len(raw) || raw[i] != ':' {
+			return nil
+		}
+		i = blanks(raw, i+1)
+		end = valueEnd(raw, i)
+		m.raw = raw[i:end:end]
 		out = append(out, m)
+		if i = blanks(raw, end); i < len(raw) && raw[i] == ',' {
+			i++
+		}
 	}
 	return out
+}
+
+func blanks(b []byte, i int) int {
+	for i < len(b) && (b[i] == ' ' || b[i] == '\t' || b[i] == '\n' || b[i] == '\r') {
+		i++
+	}
+	return i
+}
+
+// valueEnd is the place behind the value that begins at i of sound JSON.
+func valueEnd(b []byte, i int) int {
+	depth := 0
+	for i < len(b) {
+		switch c := b[i]; c {
+		case '"':
+			for i++; i < len(b) && b[i] != '"'; i++ {
+				if b[i] == '\\' {
+					i++
+				}
+			}
+			i++
+		case '{', '[':
+			depth++
+			i++
+		case '}', ']':
+			if depth == 0 {
+				return i
+			}
+			depth--
+			i++
+		default:
+			i++
+			if depth > 0 {
+				continue
+			}
+			for i < len(b) && strings.IndexByte(",}] \t\r\n", b[i]) < 0 {
+				i++
+			}
+		}
+		if depth == 0 {
+			break
+		}
+	}
+	return min(i, len(b))
 }
 
 // isCRS84 reports a crs member that names longitude and latitude on WGS 84, or
@@ -280,11 +334,16 @@ func geoShape(raw json.RawMessage) (shape, bool) {
 		return shape{}, true
 	}
 	var g struct {
-		Type        string          `json:"type"`
-		Coordinates json.RawMessage `json:"coordinates"`
+		Type        string
+		Coordinates json.RawMessage
 	}
-	if json.Unmarshal(raw, &g) != nil {
-		return shape{}, false
+	for _, m := range members(raw) {
+		switch m.name {
+		case "type":
+			_ = json.Unmarshal(m.raw, &g.Type)
+		case "coordinates":
+			g.Coordinates = m.raw
+		}
 	}
 	s := shape{name: g.Type}
 	pos := func(p []float64) ([2]float64, bool) {

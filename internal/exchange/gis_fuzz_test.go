@@ -2,8 +2,11 @@ package exchange
 
 import (
 	"bytes"
+	"math/rand/v2"
+	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"sapward/finding"
 )
@@ -86,4 +89,28 @@ func TestKindOf(t *testing.T) {
 			t.Errorf("%q is %d, want %d", strings.ToValidUTF8(text, "?"), got, want)
 		}
 	}
+}
+
+// Damaged GeoPackages, each with a few bytes changed at random places: the
+// database under it is slow to fuzz with coverage, so damage is drawn from a
+// fixed sequence too.
+func TestGeoPackage_ManyDamages(t *testing.T) {
+	whole := placesAs(t, "gpkg", examplePlaces())
+	r := rand.New(rand.NewPCG(7, 11))
+	n, read := 150, 0
+	if os.Getenv("SAPWARD_SOAK") == "1" {
+		n = 5000
+	}
+	longest := time.Duration(0)
+	for range n {
+		data := bytes.Clone(whole)
+		for range 1 + r.IntN(20) {
+			data[100+r.IntN(len(data)-100)] = byte(r.IntN(256))
+		}
+		begin := time.Now()
+		reads(t, data, kindSQLite)
+		longest = max(longest, time.Since(begin))
+		read++
+	}
+	t.Logf("%d damaged files, the longest took %v", read, longest.Round(time.Millisecond))
 }

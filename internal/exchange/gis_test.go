@@ -2,6 +2,7 @@ package exchange
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"math"
 	"os"
@@ -464,4 +465,38 @@ func TestPlaces_AgainstGDAL(t *testing.T) {
 	if worst > 5.1e-8 { // half of the seventh decimal
 		t.Errorf("largest difference %g degrees", worst)
 	}
+}
+
+// The splitting of objects agrees with encoding/json, whatever the values are.
+func TestGeoJSON_MembersAgainstTheLibrary(t *testing.T) {
+	var value func(depth int) *rapid.Generator[any]
+	value = func(depth int) *rapid.Generator[any] {
+		plain := []*rapid.Generator[any]{rapid.Just[any](nil), rapid.Bool().AsAny(), rapid.Float64Range(-1e6, 1e6).AsAny(), rapid.String().AsAny(), rapid.SampledFrom([]string{"}", "]\"", "\\", ",:{"}).AsAny()}
+		if depth > 0 {
+			plain = append(plain, rapid.SliceOfN(value(depth-1), 0, 3).AsAny(), rapid.MapOfN(rapid.String(), value(depth-1), 0, 3).AsAny())
+		}
+		return rapid.OneOf(plain...)
+	}
+	rapid.Check(t, func(r *rapid.T) {
+		data, err := json.MarshalIndent(rapid.MapOfN(rapid.String(), value(2), 0, 5).Draw(r, "object"), "", rapid.SampledFrom([]string{"", "\t", " "}).Draw(r, "indent"))
+		if err != nil {
+			r.Skip()
+		}
+		var want map[string]json.RawMessage
+		if err := json.Unmarshal(data, &want); err != nil {
+			r.Fatal(err)
+		}
+		got := map[string]json.RawMessage{}
+		for _, m := range members(data) {
+			got[m.name] = m.raw
+		}
+		if len(got) != len(want) {
+			r.Fatalf("%s: %d members, want %d", data, len(got), len(want))
+		}
+		for k, v := range want {
+			if !bytes.Equal(got[k], v) {
+				r.Fatalf("%s: member %q is %s, want %s", data, k, got[k], v)
+			}
+		}
+	})
 }
