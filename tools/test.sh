@@ -18,6 +18,8 @@ echo "Go: $(go version)"
 
 missing=""
 command -v Rscript >/dev/null 2>&1 || missing="$missing r-base-core r-cran-survival r-cran-desolve"
+Rscript -e 'q(status = !all(sapply(c("survival", "nlme", "multcomp"), requireNamespace, quietly = TRUE)))' >/dev/null 2>&1 || missing="$missing r-cran-survival r-cran-nlme r-cran-multcomp"
+command -v zbarimg >/dev/null 2>&1 || missing="$missing zbar-tools"
 /usr/bin/python3 -c 'import numpy, scipy, pandas' >/dev/null 2>&1 || missing="$missing python3 python3-numpy python3-scipy python3-pandas"
 command -v pdftotext >/dev/null 2>&1 || missing="$missing poppler-utils"
 command -v qpdf >/dev/null 2>&1 || missing="$missing qpdf"
