@@ -106,7 +106,7 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 		treatment  string
 		start, dt  float64 // mg/kg; half-life, d
 		firstTrees int
-	}{{"injection", 3.6, 178, 5}, {"infusion", 1.9, 250, 5}} {
+	}{{"injection", 3.6, 178, 5}, {"infusion", 1.9, 205, 5}} {
 		taken := 0
 		for _, t := range trees {
 			if t.treatment != x.treatment || t.half > 0 || t.gone > 0 || taken == x.firstTrees {

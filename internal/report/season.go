@@ -106,7 +106,7 @@ func (p *seasonPaper) pictures() error {
 		p.paragraph(p.say.T("season-no-pictures"), text{gray: muted})
 		p.y += 2
 	}
-	const most = 62.0
+	const most = 68.0
 	for i := 0; i < len(scenes); i += 2 {
 		h := 0.0
 		for k := i; k < min(i+2, len(scenes)); k++ {
