@@ -399,8 +399,18 @@ func restarted(t *testing.T, server *storetest.Postgres) {
 	close(stop)
 	wg.Wait()
 	for id := range kept {
-		if _, err := servers[0].State(ctx, app.TypeEstate, id); err != nil {
+		_, err := servers[0].State(ctx, app.TypeEstate, id)
+		for try := 0; err != nil && try < 5; try++ {
+			_, err = servers[0].State(ctx, app.TypeEstate, id)
+		}
+		if err != nil {
 			t.Errorf("acknowledged and gone: %s %v", id, err)
+		}
+	}
+	// A connection that idled through the restart fails once, cleanly.
+	for begin := time.Now(); ; time.Sleep(50 * time.Millisecond) {
+		if _, err := servers[1].Check(ctx, nil); err == nil || time.Since(begin) > time.Minute {
+			break
 		}
 	}
 	sound(t, servers[1])
