@@ -349,19 +349,33 @@ func (f *FollowResult) survival(trees map[string]*fate) {
 	f.Survival = &r
 }
 
-// efficacy compares the shares of dead trees at the last visit.
+// lastWhole is the newest day on which at least half as many trees were looked
+// at as on the day with the most: a look at a few trees afterwards does not
+// push the others out (program default). A tree seen alive on it or later was
+// alive at the end.
+func lastWhole(trees map[string]*fate) (last civil.Date) {
+	seen := map[civil.Date]int{}
+	most := 0
+	for _, t := range trees {
+		for _, on := range t.looks {
+			seen[on]++
+			most = max(most, seen[on])
+		}
+	}
+	for on, n := range seen {
+		if 2*n >= most && (last.IsZero() || on.After(last)) {
+			last = on
+		}
+	}
+	return last
+}
+
+// efficacy compares the shares of dead trees at the last whole visit.
 func (f *FollowResult) efficacy(trees map[string]*fate) {
 	if len(f.Treatments) < 2 {
 		return
 	}
-	last := civil.Date{}
-	for _, t := range trees {
-		for _, on := range append(slices.Clone(t.looks), t.dead) {
-			if last.IsZero() || on.After(last) {
-				last = on
-			}
-		}
-	}
+	last := lastWhole(trees)
 	count := func(treatment string) (dead, total, unknown float64) {
 		known := 0
 		for _, t := range trees {
@@ -371,7 +385,7 @@ func (f *FollowResult) efficacy(trees map[string]*fate) {
 			switch {
 			case !t.dead.IsZero():
 				dead, known = dead+1, known+1
-			case slices.Contains(t.looks, last):
+			case slices.ContainsFunc(t.looks, func(on civil.Date) bool { return !on.Before(last) }):
 				known++
 			}
 		}

@@ -73,7 +73,12 @@ func dueCalendar(c app.DueCalendar) exchange.Calendar {
 		if d.Name != "" {
 			title += ": " + d.Name
 		}
-		e := exchange.CalendarEvent{Key: d.Kind + "\n" + d.Block + "\n" + d.Ref, Title: title, Text: c.Estate}
+		key := d.Kind + "\n" + d.Block + "\n" + d.Ref
+		if d.Treatment != "" {
+			key += "\n" + d.Treatment
+			title += ", " + d.Treatment
+		}
+		e := exchange.CalendarEvent{Key: key, Title: title, Text: c.Estate}
 		if at, err := time.Parse(time.RFC3339, d.At); err == nil {
 			e.Start, e.End = at, at.Add(15*time.Minute)
 		} else {

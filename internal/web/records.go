@@ -149,6 +149,7 @@ type recordPage struct {
 	Trees      int
 	Typed      map[string]string
 	Waiting    int
+	Paths      []string
 }
 
 type recordLine struct {
@@ -175,7 +176,7 @@ type recordProfile struct {
 
 func (c *call) recordPage(v app.RecordView) *recordPage {
 	last := v.Record.Last()
-	d := &recordPage{ID: v.ID, Estate: v.Estate.ID, Version: v.Version, Complete: v.Done.Complete, Signed: v.Record.IsSigned(), EverSigned: v.Record.EverSigned(), MayAmend: c.may("AmendRecord", v.Estate.ID), Newer: v.Newer, Day: v.Facts.Day, Trees: len(last.Content.Trees), Typed: map[string]string{}, Waiting: v.Done.Waiting()}
+	d := &recordPage{ID: v.ID, Estate: v.Estate.ID, Version: v.Version, Complete: v.Done.Complete, Signed: v.Record.IsSigned(), EverSigned: v.Record.EverSigned(), MayAmend: c.may("AmendRecord", v.Estate.ID), Newer: v.Newer, Day: v.Facts.Day, Trees: len(last.Content.Trees), Typed: map[string]string{}, Waiting: v.Done.Waiting(), Paths: recordPaths}
 	missing := map[string]bool{}
 	for _, g := range v.Done.Gaps {
 		missing[g.Element] = true
@@ -214,6 +215,9 @@ func (c *call) recordPage(v app.RecordView) *recordPage {
 	}
 	return d
 }
+
+// recordPaths are places of a record that are changed most.
+var recordPaths = []string{"place.county", "place.parcel", "place.description", "people.applicator.name", "people.applicator.number", "people.applicator.expires", "people.customer.name", "people.customer.address", "people.company.name", "people.company.licence", "people.supervisor", "weather.temperature", "weather.wind_speed", "weather.wind_direction", "work.start", "work.end", "work.equipment", "products[0].rate", "products[0].total", "products[0].sds", "area", "trees_planted", "site.code", "stage"}
 
 // recordHints are examples of how a value is written, by path.
 var recordHints = map[string]string{
