@@ -81,7 +81,7 @@ func TestTemplates_HoldNoWords(t *testing.T) {
 	action := regexp.MustCompile(`(?s)\{\{.*?\}\}`)
 	tag := regexp.MustCompile(`(?s)<(script|style|pre|svg|kbd)\b.*?</(script|style|pre|svg|kbd)>|<[^>]*>`)
 	word := regexp.MustCompile(`\p{L}{3,}`)
-	allowed := regexp.MustCompile(`^(Sapward|PDF|CSV|JSON|GeoJSON|ZIP|Tab|English|Espa.ol|htmx|BSD|Atkinson|Hyperlegible|Next|SIL|OFL|nbsp|amp|doctype|html|aria|describedby|invalid|true|low|target|high)$`)
+	allowed := regexp.MustCompile(`^(Sapward|PDF|CSV|JSON|GeoJSON|ISC|idb|wasm|exec|ZIP|Tab|English|Espa.ol|htmx|BSD|Atkinson|Hyperlegible|Next|SIL|OFL|nbsp|amp|doctype|html|aria|describedby|invalid|true|low|target|high)$`)
 	entries, _ := fs.ReadDir(templateFiles, "templates")
 	for _, e := range entries {
 		data, _ := templateFiles.ReadFile("templates/" + e.Name())
