@@ -9,7 +9,6 @@ import (
 	"sapward/measure/tree"
 	"sapward/numeric/exact"
 	"sapward/plan"
-	"sapward/plan/label"
 
 	"pgregory.net/rapid"
 )
@@ -142,5 +141,4 @@ func TestJudgeHole_ByHand(t *testing.T) {
 	if _, err := plan.JudgeHole(r, frame, tr, "", -1e9, 10, nil); err == nil {
 		t.Error("a place that is no place must be refused")
 	}
-	_ = label.Injection
 }
