@@ -82,7 +82,7 @@ func (d *demo) felled(ctx context.Context) error {
 			}
 		}
 	}
-	s, err := d.standing(ctx, d.Store, d.chestnut)
+	s, err := d.standing(ctx, d.Store, d.chestnut, sorted(last))
 	if err != nil {
 		return err
 	}

@@ -206,6 +206,9 @@ type Reader interface {
 	Trees(ctx context.Context, q TreeQuery) ([]State, error)
 	// EachTree passes the trees of a block that are in use, by tag, in chunks.
 	EachTree(ctx context.Context, block string, visit func([]State) error) error
+	// TreesTagged returns the trees of a block that are in use and have one of
+	// the tags, in any order.
+	TreesTagged(ctx context.Context, block string, tags []string) ([]State, error)
 	// BlockMark is a number that grows with every change of a block's trees or
 	// their wounds.
 	BlockMark(ctx context.Context, block string) (int64, error)

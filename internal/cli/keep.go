@@ -12,6 +12,7 @@ import (
 	"sapward/internal/app"
 	"sapward/internal/exchange"
 	"sapward/internal/store"
+	"sapward/measure/tree"
 )
 
 // dataOption names the data folder or the database.
@@ -179,15 +180,17 @@ func (c importCmd) Run(e *env) error {
 		return err
 	}
 	var r app.ImportResult
+	ctx, end := watching(ctx, e, filepath.Base(c.File))
+	defer end()
 	switch {
 	case block == "": // tried for a block that is not there: every tree would be new
-		trees, table, readErr := readers{}.Trees(f, c.File, nil)
-		r.Add, r.Table, err = len(trees), table, readErr
+		r.Table, err = readers{}.Trees(f, c.File, nil, func(trees []tree.Tree) error { r.Add += len(trees); return nil })
 	case c.Try:
 		r.ImportPreview, err = a.PreviewImport(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	default:
 		r, err = a.Import(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	}
+	end()
 	if err != nil {
 		return err
 	}

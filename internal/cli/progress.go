@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"io"
 	"os"
 	"time"
@@ -8,6 +9,7 @@ import (
 	"github.com/vbauerster/mpb/v8"
 	"github.com/vbauerster/mpb/v8/decor"
 
+	"sapward/internal/app"
 	"sapward/measure/tree"
 	"sapward/plan"
 )
@@ -63,6 +65,24 @@ func (p *progress) end() {
 	}
 	p.bar.Abort(true)
 	p.bars.Wait()
+	p.bar = nil
+}
+
+// watching is a context whose use cases show how far they are, and how to end
+// the showing.
+func watching(ctx context.Context, e *env, title string) (context.Context, func()) {
+	var p *progress
+	start := time.Now()
+	ctx = app.Watched(ctx, func(done, of int64) {
+		if p == nil {
+			if p = newProgress(e, title, of); p == nil {
+				return
+			}
+			p.start = start
+		}
+		p.add(int(done - p.done))
+	})
+	return ctx, func() { p.end() }
 }
 
 // counted is a source that tells progress of every tree it yields.
