@@ -140,3 +140,40 @@ func (s *Store) SignedIn(ctx context.Context) (n int, err error) {
 	err = s.read.QueryRowContext(ctx, "SELECT count(*) FROM sessions WHERE expires_at > ?", instant(s.now())).Scan(&n)
 	return n, storeFault(s.dir, err)
 }
+
+// lastBackup is the kind under which servers tell one another of their last
+// backup by schedule.
+const lastBackup = "backup"
+
+// BackupTurn runs f where no other server makes a backup by schedule at this
+// moment and none has made one since an instant. It reports whether f ran, and
+// when the last one was made where another server made it.
+func (s *Store) BackupTurn(ctx context.Context, since time.Time, f func() error) (ran bool, last time.Time, err error) {
+	if !s.shared {
+		return true, last, f()
+	}
+	conn, err := s.beside.Conn(ctx)
+	if err != nil {
+		return false, last, storeFault(s.dir, err)
+	}
+	defer conn.Close()
+	var mine bool
+	if err := conn.QueryRowContext(ctx, "SELECT pg_try_advisory_lock(?, ?)", lockProgram, lockBackup).Scan(&mine); err != nil || !mine {
+		return false, s.now(), storeFault(s.dir, err)
+	}
+	defer conn.ExecContext(context.WithoutCancel(ctx), "SELECT pg_advisory_unlock(?, ?)", lockProgram, lockBackup)
+	w, known, err := s.Waiting(ctx, lastBackup, "")
+	if err != nil {
+		return false, last, err
+	}
+	if known {
+		if last, err = time.Parse(app.TimeForm, string(w.Data)); err == nil && last.After(since) {
+			return false, last, nil
+		}
+	}
+	at := s.now()
+	if err := f(); err != nil {
+		return true, at, err
+	}
+	return true, at, s.KeepWaiting(ctx, app.Waiting{Kind: lastBackup, Until: at.AddDate(1, 0, 0), Data: []byte(instant(at))}, 1, 1)
+}
