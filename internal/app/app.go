@@ -135,6 +135,8 @@ type Config struct {
 	Store      Store
 	Keeper     Keeper   // nil: no backup and check from the app
 	Sessions   Sessions // nil: sign-ins last as long as the process
+	Shared     Shared   // nil: this is the only server on its facts
+	News       News     // nil: nobody else writes
 	CardReader CardReader
 	Tables     TableReader
 	Weather    WeatherReader    // nil: drafts take no weather
@@ -151,6 +153,7 @@ type App struct {
 	cache  cache
 	days   liveDays
 	live   hub
+	others bool // other servers tell what they kept
 	desks  sync.Mutex
 	wx     weatherDays
 	models models
@@ -159,7 +162,13 @@ type App struct {
 }
 
 // New returns the use cases over a store.
-func New(c Config) *App { return &App{Config: c} }
+func New(c Config) *App {
+	a := &App{Config: c}
+	if a.News != nil {
+		a.others = a.News.Hear(a.live.tell)
+	}
+	return a
+}
 
 // missing is the fault for something that does not exist, or that the actor may
 // not know of.

@@ -261,8 +261,12 @@ func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store
 	if err != nil {
 		return nil, nil, err
 	}
-	return app.New(app.Config{
+	c := app.Config{
 		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Follow: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
-	}), s, nil
+	}
+	if s.Shared() {
+		c.Shared, c.News = s, s
+	}
+	return app.New(c), s, nil
 }

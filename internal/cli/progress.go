@@ -1,15 +1,16 @@
 package cli
 
 import (
-	"context"
+	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"time"
 
 	"github.com/vbauerster/mpb/v8"
 	"github.com/vbauerster/mpb/v8/decor"
 
-	"sapward/internal/app"
+	"sapward/finding"
 	"sapward/measure/tree"
 	"sapward/plan"
 )
@@ -68,23 +69,6 @@ func (p *progress) end() {
 	p.bar = nil
 }
 
-// watching is a context whose use cases show how far they are, and how to end
-// the showing.
-func watching(ctx context.Context, e *env, title string) (context.Context, func()) {
-	var p *progress
-	start := time.Now()
-	ctx = app.Watched(ctx, func(done, of int64) {
-		if p == nil {
-			if p = newProgress(e, title, of); p == nil {
-				return
-			}
-			p.start = start
-		}
-		p.add(int(done - p.done))
-	})
-	return ctx, func() { p.end() }
-}
-
 // counted is a source that tells progress of every tree it yields.
 func counted(src plan.Source, p *progress) plan.Source {
 	if p == nil {
@@ -97,3 +81,34 @@ func counted(src plan.Source, p *progress) plan.Source {
 		})
 	}
 }
+
+// farness shows how far a long work of the store is: as a bar on a terminal, and
+// elsewhere as a line on standard error now and then.
+type farness struct {
+	e    *env
+	id   string
+	bar  *progress
+	said time.Time
+}
+
+// saying is how often a line is written where there is no terminal (program
+// default).
+const saying = 10 * time.Second
+
+// far begins to show; id is the message of its line.
+func (e *env) far(id string) *farness { return &farness{e: e, id: id, said: time.Now()} }
+
+func (f *farness) at(done, of int64) {
+	if f.bar == nil {
+		if f.bar = newProgress(f.e, f.e.say.T(f.id+"-title"), of); f.bar == nil {
+			if time.Since(f.said) > saying {
+				f.said = time.Now()
+				fmt.Fprintln(f.e.stderr, f.e.say.Say(f.id, finding.Args{"done": finding.Text(strconv.FormatInt(done, 10)), "of": finding.Text(strconv.FormatInt(of, 10)), "percent": finding.Count(int(100 * done / max(of, 1)))}))
+			}
+			return
+		}
+	}
+	f.bar.add(int(done - f.bar.done))
+}
+
+func (f *farness) end() { f.bar.end() }
