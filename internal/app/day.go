@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"maps"
 	"strings"
 	"sync"
 	"time"
@@ -48,6 +49,7 @@ type DayView struct {
 	Log     *fieldlog.Log // a copy of the caller's own; Tree and Events may be asked
 	Phones  []Phone
 	Photos  map[string]bool // by SHA-256: here already
+	ByFile  map[string]bool // notes that came by a phone's file
 	Record  string          // the record made from the day, if there is one
 	Checked time.Time
 }
@@ -200,7 +202,7 @@ func (a *App) day(ctx context.Context, actor Actor, id string) (v DayView, err e
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	v.Pack, v.State = l.pack, l.log.Day()
-	v.Log = l.copy()
+	v.Log, v.ByFile = l.copy(), maps.Clone(l.byFile)
 	v.Checked = a.Now()
 	files, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: id})
 	v.Photos = map[string]bool{}
@@ -320,6 +322,8 @@ type liveLog struct {
 	log   *fieldlog.Log
 	taken int64
 	hash  string // of the pack's file
+
+	byFile map[string]bool // notes that came by a file
 }
 
 // copy returns a log of its own with the same events.
@@ -398,7 +402,7 @@ func (a *App) logOf(ctx context.Context, d FieldDay) (*liveLog, error) {
 		if err := json.Unmarshal(data, pack); err != nil {
 			return nil, damaged(err)
 		}
-		l = a.days.put(d.ID, &liveLog{pack: pack, log: fieldlog.NewLog(pack), hash: d.Facts.Pack.Hash})
+		l = a.days.put(d.ID, &liveLog{pack: pack, log: fieldlog.NewLog(pack), hash: d.Facts.Pack.Hash, byFile: map[string]bool{}})
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -414,6 +418,9 @@ func (a *App) logOf(ctx context.Context, d FieldDay) (*liveLog, error) {
 			}
 			if _, err := l.log.Add(n); err != nil {
 				return nil, damaged(err)
+			}
+			if isByFile(e) {
+				l.byFile[n.ID] = true
 			}
 			l.taken = e.Seq
 		}

@@ -97,7 +97,7 @@ func (a *App) noteAll(ctx context.Context, actor Actor, id string, notes []field
 	if err := faults.OrNil(); err != nil {
 		return nil, err
 	}
-	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out)
+	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out, "")
 	if err == nil && len(refused) > 0 {
 		err = refused[0].Faults
 	}

@@ -78,6 +78,7 @@ type board struct {
 	Notes     []boardNote
 	Findings  []said
 	Troubles  []string
+	News      []string // what is good to know and asks for nothing
 	Stages    []stageCount
 	Live      string
 	At        string
@@ -178,6 +179,9 @@ func (c *call) board(v app.DayView) *board {
 	}
 	for _, g := range st.Gaps {
 		b.Troubles = append(b.Troubles, c.S("web-day-gap", "name", orElse(names[g.Device], g.Device), "n", len(g.Missing), "last", int(g.Last)))
+	}
+	if n := len(v.ByFile); n > 0 {
+		b.News = append(b.News, c.S("web-day-by-file", "n", n))
 	}
 	if n := len(st.Clashes); n > 0 {
 		b.Troubles = append(b.Troubles, c.S("web-day-clash", "n", n))
@@ -317,6 +321,9 @@ func (c *call) event(v app.DayView, e fieldlog.Event) string {
 		if s != "" {
 			parts = append(parts, s)
 		}
+	}
+	if v.ByFile[e.ID] {
+		parts = append(parts, c.T("web-phonefile-came"))
 	}
 	line := strings.Join(parts, " · ")
 	when := c.instant(e.At)
