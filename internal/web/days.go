@@ -71,6 +71,7 @@ type board struct {
 	Figures   []figure
 	Tiles     []tile
 	People    []boardPerson
+	Outlook   *outlookView
 	Balance   balanceView
 	Returns   []boardReturn
 	Conflicts []boardConflict
@@ -154,6 +155,7 @@ func (c *call) board(v app.DayView) *board {
 		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: c.T("day-stage-" + string(t.Stage)), Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
 	}
 	c.boardPeople(b, v)
+	b.Outlook = c.outlook(v)
 	m := st.Balance
 	b.Balance = balanceView{c.ml(m.DrawnUL), c.ml(m.ReturnedUL), c.ml(m.DeliveredUL), c.ml(m.LostUL), c.ml(m.LeftUL), c.ml(m.UnreadUL), c.ml(m.MissingUL), c.ml(m.WithinUL), m.Known, m.Fits, m.DrawnUL > 0}
 	b.Returns = c.boardReturns(b.Live, st.Returns)
