@@ -145,6 +145,7 @@ type Config struct {
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
 	Random     io.Reader        // crypto/rand.Reader
+	Photos     PhotoLimits      // of a day's pictures; zero: DefaultPhotoLimits
 }
 
 // App is the use cases. It is safe for concurrent use.
