@@ -46,6 +46,9 @@ func (d *demo) followed(ctx context.Context) error {
 	if _, err := d.ImportFollow(ctx, d.lead, d.chestnut, TableRatings, "ratings.csv", bytes.NewReader(past("ratings.csv", 2))); err != nil {
 		return err
 	}
+	if _, err := d.ImportFollow(ctx, d.lead, d.chestnut, TableRatings, "closure.csv", bytes.NewReader(past("closure.csv", 2))); err != nil {
+		return err
+	}
 	f, err := d.follow(ctx, d.Store, d.chestnut)
 	if err != nil {
 		return err

@@ -104,12 +104,19 @@ func (f *FollowResult) decline(name string, samples []AssayFacts, apps []Applica
 		return d
 	}
 	d.Report = r
-	for _, s := range r.Series {
+	why := FromNothing
+	switch {
+	case o.NotBeforeD > 0 && o.NotBeforeD >= o.MinIntervalD:
+		why = FromRecord
+	case o.MinIntervalD > 0:
+		why = FromCard
+	}
+	for i, s := range r.Series {
 		g := s.Again
 		if g == nil {
 			continue
 		}
-		w := AgainWindow{Tissue: s.Tissue, HeightM: s.HeightM, From: d.Zero.AddDays(int(math.Ceil(g.FromDay))).String(), GapD: int(math.Ceil(g.GapD)), Done: latest > d.Zero.String() && d.ByRecord}
+		w := AgainWindow{Series: i, FromWhy: why, Tissue: s.Tissue, HeightM: s.HeightM, From: d.Zero.AddDays(int(math.Ceil(g.FromDay))).String(), GapD: int(math.Ceil(g.GapD)), Done: latest > d.Zero.String() && d.ByRecord}
 		if g.ByDay != nil && *g.ByDay < 36_525 {
 			w.By = d.Zero.AddDays(int(math.Floor(*g.ByDay))).String()
 			w.Late = w.By < w.From

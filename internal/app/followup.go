@@ -99,8 +99,17 @@ type AgainWindow struct {
 	From, By string // By empty: the level is not lost as far as can be told
 	Late     bool
 	GapD     int
-	Done     bool // the trees were treated again since
+	Done     bool   // the trees were treated again since
+	Series   int    // of the decline
+	FromWhy  string // what sets From: FromCard, FromRecord, or FromNothing
 }
+
+// What sets the first day of a window.
+const (
+	FromNothing = "none"   // no interval was given
+	FromCard    = "card"   // the card's least interval
+	FromRecord  = "record" // the record of the last treatment
+)
 
 // FollowUp works out what the follow-up of a block says.
 func (a *App) FollowUp(ctx context.Context, actor Actor, block string) (FollowResult, error) {
@@ -112,6 +121,16 @@ func (a *App) FollowUp(ctx context.Context, actor Actor, block string) (FollowRe
 		return f, err
 	}
 	f.fates()
+	f.Photos = map[string][]Attachment{}
+	for _, v := range f.Visits {
+		kept, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: v.ID})
+		if err != nil {
+			return f, err
+		}
+		if len(kept) > 0 {
+			f.Photos[v.ID] = kept
+		}
+	}
 	return f, a.declines(ctx, &f)
 }
 
