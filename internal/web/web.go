@@ -145,6 +145,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.follow, "GET /blocks/{id}/follow")
 	page("estates", s.saveFollow, "POST /blocks/{id}/follow")
 	page("estates", s.visit, "GET /blocks/{id}/follow/visit", "POST /blocks/{id}/follow/visit")
+	page("estates", s.retireVisit, "POST /blocks/{id}/follow/visits/{visit}/retire")
 	page("estates", s.importFollow, "POST /blocks/{id}/follow/import")
 	page("estates", s.season, "GET /blocks/{id}/season.pdf")
 
