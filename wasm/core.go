@@ -7,6 +7,9 @@
 // instead:
 //
 //	open   {pack, events}  -> {trees, events, faults}   a new day in memory; events that are none are named
+//	later  {pack, events}  -> {trees}                   the same, but a tree is read when it is first asked for
+//	more   {trees}         -> {left, faults}            reads so many trees that wait
+//	line   {trees}         -> {lines}                   fieldlog.TreeLine of each, as in day
 //	add    {events}        -> {added, changed, faults}  tags whose state changed
 //	tree   {tree}          -> fieldlog.TreeState
 //	day    {}              -> fieldlog.DayState
@@ -18,6 +21,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 
 	"sapward/apply/fieldlog"
@@ -30,6 +34,7 @@ import (
 type core struct {
 	pack *fieldlog.Pack
 	log  *fieldlog.Log
+	rest *rest // nil when all was read
 }
 
 // answer makes one call.
@@ -64,6 +69,12 @@ func bad(cause string) error {
 	return &finding.Fault{Class: finding.Usage, ID: "core-call", Args: finding.Args{"cause": finding.Text(cause)}}
 }
 
+type layArg struct {
+	Request plan.Request `json:"request"`
+	Frame   plan.Frame   `json:"frame"`
+	Tree    tree.Tree    `json:"tree"`
+}
+
 type events struct {
 	Pack   *fieldlog.Pack    `json:"pack"`
 	Events []json.RawMessage `json:"events"`
@@ -76,19 +87,29 @@ func (c *core) call(name string, arg []byte) (any, error) {
 		if err := json.Unmarshal(arg, &a); err != nil || a.Pack == nil || a.Pack.Schema != fieldlog.PackSchema {
 			return nil, bad("pack")
 		}
-		c.pack, c.log = a.Pack, fieldlog.NewLog(a.Pack)
+		c.pack, c.log, c.rest = a.Pack, fieldlog.NewLog(a.Pack), nil
 		added, _, fs := c.add(a.Events)
 		return map[string]any{"trees": len(a.Pack.Trees), "events": added, "faults": fs}, nil
+	case "later":
+		var pack, notes json.RawMessage
+		err := members(arg, func(name string, v []byte) error {
+			switch name {
+			case "pack":
+				pack = v
+			case "events":
+				notes = v
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, bad("pack")
+		}
+		if err := c.openLater(pack, notes); err != nil {
+			return nil, err
+		}
+		return map[string]any{"trees": len(c.pack.Trees)}, nil
 	case "lay":
-		var a struct {
-			Request plan.Request `json:"request"`
-			Frame   plan.Frame   `json:"frame"`
-			Tree    tree.Tree    `json:"tree"`
-		}
-		if err := json.Unmarshal(arg, &a); err != nil {
-			return nil, bad(err.Error())
-		}
-		return plan.LayOne(a.Request, a.Frame, a.Tree)
+		return one(arg)
 	}
 	if c.log == nil {
 		return nil, bad("no day is open")
@@ -99,8 +120,26 @@ func (c *core) call(name string, arg []byte) (any, error) {
 		Tree   string            `json:"tree"`
 		Port   int               `json:"port"`
 	}
+	switch name {
+	case "more":
+		var n struct{ Trees int }
+		if err := json.Unmarshal(arg, &n); err != nil {
+			return nil, bad(err.Error())
+		}
+		left, fs := c.more(n.Trees)
+		return map[string]any{"left": left, "faults": fs}, nil
+	case "line":
+		return c.lines(arg)
+	}
 	if err := json.Unmarshal(arg, &a); err != nil {
 		return nil, bad(err.Error())
+	}
+	if name == "day" {
+		c.all()
+	} else if name != "add" {
+		if err := c.need(cmp.Or(a.Tree, a.Event.Tree)); err != nil {
+			return nil, err
+		}
 	}
 	switch name {
 	case "add":
@@ -131,6 +170,24 @@ func (c *core) call(name string, arg []byte) (any, error) {
 		return map[string]any{"event": e, "text": string(text)}, nil
 	}
 	return nil, bad(name)
+}
+
+// lines are the lines of trees in the list of the day.
+func (c *core) lines(arg []byte) (any, error) {
+	var a struct{ Trees []string }
+	if err := json.Unmarshal(arg, &a); err != nil {
+		return nil, bad(err.Error())
+	}
+	out := []fieldlog.TreeLine{}
+	for _, tag := range a.Trees {
+		if err := c.need(tag); err != nil {
+			return nil, err
+		}
+		if line, ok := c.log.Line(tag); ok {
+			out = append(out, line)
+		}
+	}
+	return map[string]any{"lines": out}, nil
 }
 
 // add takes events; one that is none is named and does not stop the others.

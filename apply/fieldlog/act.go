@@ -165,9 +165,9 @@ func (l *Log) judgeTape(j *Judgement, s *TreeState, e Event) {
 		j.mind("tape-no-dose", nil)
 		return
 	}
-	one, err := plan.LayOne(l.pack.Request, l.pack.Frame, t.taped)
+	one, err := l.layOne(t.taped, t.by)
 	if err == nil {
-		j.Units = one.Trees
+		j.Units = slices.Clone(one.Trees)
 		j.Mind = append(j.Mind, one.Findings...)
 	}
 }

@@ -17,6 +17,7 @@ type Log struct {
 	clash   map[string]bool // identifiers that came with two contents
 	folded  map[string]*TreeState
 	stale   map[string]bool
+	laid    map[string]laid
 }
 
 // entry is an event as the log keeps it.
@@ -30,7 +31,7 @@ type entry struct {
 
 // NewLog returns an empty log of a day.
 func NewLog(pack *Pack) *Log {
-	l := &Log{pack: pack, trees: map[string]*PackTree{}, byID: map[string]*entry{}, byTree: map[string][]*entry{}, devices: map[string]map[int64]string{}, clash: map[string]bool{}, folded: map[string]*TreeState{}, stale: map[string]bool{}}
+	l := &Log{pack: pack, trees: map[string]*PackTree{}, byID: map[string]*entry{}, byTree: map[string][]*entry{}, devices: map[string]map[int64]string{}, clash: map[string]bool{}, folded: map[string]*TreeState{}, stale: map[string]bool{}, laid: map[string]laid{}}
 	for i := range pack.Trees {
 		l.trees[pack.Trees[i].Tag] = &pack.Trees[i]
 	}
