@@ -15,6 +15,8 @@
 //	day    {}              -> fieldlog.DayState
 //	judge  {event}         -> fieldlog.Judgement
 //	write  {event}         -> {event, text}             ready to be kept; text is canonical JSON
+//	may    {list}          -> {against}                 findings against the first of these events that has any
+//	writes {list}          -> {list}                    as write, for events that are kept in one step
 //	goals  {tree, port}    -> {goals, why}              where what is left may go
 //	spot   {event}         -> fieldlog.Judgement        as judge, for a place that is only looked at
 //	lay    {request, frame, tree} -> plan.One           one tree by itself
@@ -117,6 +119,7 @@ func (c *core) call(name string, arg []byte) (any, error) {
 	var a struct {
 		Events []json.RawMessage `json:"events"`
 		Event  fieldlog.Event    `json:"event"`
+		List   []fieldlog.Event  `json:"list"`
 		Tree   string            `json:"tree"`
 		Port   int               `json:"port"`
 	}
@@ -140,6 +143,11 @@ func (c *core) call(name string, arg []byte) (any, error) {
 		if err := c.need(cmp.Or(a.Tree, a.Event.Tree)); err != nil {
 			return nil, err
 		}
+		for _, e := range a.List {
+			if err := c.need(e.Tree); err != nil {
+				return nil, err
+			}
+		}
 	}
 	switch name {
 	case "add":
@@ -158,18 +166,43 @@ func (c *core) call(name string, arg []byte) (any, error) {
 	case "goals":
 		goals, why := c.log.Goals(a.Tree, a.Port)
 		return map[string]any{"goals": goals, "why": why}, nil
+	case "may":
+		for _, e := range a.List {
+			if j := c.log.Judge(e); len(j.Against) > 0 {
+				return map[string]any{"against": j.Against}, nil
+			}
+		}
+		return map[string]any{"against": []finding.Finding{}}, nil
 	case "write":
-		e, err := c.log.Write(a.Event)
+		return written(c.log.Write(a.Event))
+	case "writes":
+		list, err := c.log.WriteAll(a.List)
 		if err != nil {
 			return nil, err
 		}
-		text, err := e.Canonical()
-		if err != nil {
-			return nil, bad(err.Error())
+		out := []any{}
+		for _, e := range list {
+			w, err := written(e, nil)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, w)
 		}
-		return map[string]any{"event": e, "text": string(text)}, nil
+		return map[string]any{"list": out}, nil
 	}
 	return nil, bad(name)
+}
+
+// written is an event with its canonical JSON.
+func written(e fieldlog.Event, err error) (any, error) {
+	if err != nil {
+		return nil, err
+	}
+	text, err := e.Canonical()
+	if err != nil {
+		return nil, bad(err.Error())
+	}
+	return map[string]any{"event": e, "text": string(text)}, nil
 }
 
 // lines are the lines of trees in the list of the day.

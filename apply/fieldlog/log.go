@@ -145,7 +145,17 @@ func (l *Log) Last(device string) int64 {
 
 // Heads are the events of a tree that no other of its events names: what a new
 // event puts under After.
-func (l *Log) Heads(tag string) []string {
+func (l *Log) Heads(tag string) []string { return lastOf(l.heads(tag)) }
+
+// lastOf keeps what an event may name.
+func lastOf(ids []string) []string {
+	if len(ids) > maxAfter {
+		return ids[len(ids)-maxAfter:]
+	}
+	return ids
+}
+
+func (l *Log) heads(tag string) []string {
 	named := map[string]bool{}
 	for _, x := range l.byTree[tag] {
 		for _, a := range x.After {
@@ -159,9 +169,6 @@ func (l *Log) Heads(tag string) []string {
 		}
 	}
 	sort.Strings(out)
-	if len(out) > maxAfter {
-		out = out[len(out)-maxAfter:]
-	}
 	return out
 }
 
