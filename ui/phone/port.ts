@@ -14,9 +14,9 @@ const noted = (kind: string): void => tell(say(`phone-noted-${kind}`, { ports: n
 
 // put notes one thing about a port, after asking the core.
 async function put(e: Event): Promise<boolean> {
-  const j = core.judge(e);
-  if (j.against.length) {
-    tell(j.against.map((f) => finding(f)).join(" "), true);
+  const against = core.may([e]);
+  if (against.length) {
+    tell(against.map((f) => finding(f)).join(" "), true);
     return false;
   }
   await note([e]);

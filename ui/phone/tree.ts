@@ -40,12 +40,10 @@ export function nextOf(t: Tree): { all?: (typeof steps)[number]; ports: Port[]; 
 // noteAll notes one step for many ports, asking the core first.
 async function noteAll(t: Tree, kind: string, ports: Port[], of: (p: Port) => Partial<Event>): Promise<void> {
   const parts = ports.map((p) => ({ kind, tree: t.tree, port: p.n, ...of(p) }));
-  for (const p of parts) {
-    const j = core.judge(p);
-    if (j.against.length) {
-      tell(j.against.map((f) => finding(f)).join(" "), true);
-      return;
-    }
+  const against = core.may(parts);
+  if (against.length) {
+    tell(against.map((f) => finding(f)).join(" "), true);
+    return;
   }
   await note(parts);
   tell(say(`phone-noted-${kind}`, { ports: n(ports.length) }));
