@@ -80,3 +80,11 @@ func (l Layout) PlotOf(tree string) (Plot, bool) {
 	}
 	return Plot{}, false
 }
+
+// Name is the treatment of a plot, in a split plot with its second factor.
+func (p Plot) Name() string {
+	if p.Sub == "" {
+		return p.Treatment
+	}
+	return p.Treatment + " / " + p.Sub
+}
