@@ -59,7 +59,7 @@ func (c trialDesignCmd) Run(e *env) error {
 	if err != nil {
 		return inFile(err, sum.File)
 	}
-	doc := report.NewTrialLayout(e.say, Version, c.Name, layout)
+	doc := e.trials().Layout(c.Name, layout)
 	if c.Out != "" {
 		if err := writeTrial(c.Out, report.TrialLayoutNames, doc.Files(e.say, size)); err != nil {
 			return err
@@ -158,6 +158,9 @@ func shortList(names []string, n int) string {
 	}
 	return strings.Join(names[:n], " ") + " +" + strconv.Itoa(len(names)-n)
 }
+
+// trials puts results of trials into documents.
+func (e *env) trials() report.TrialWriter { return report.TrialWriter{Say: e.say, Engine: Version} }
 
 // readLayout reads a layout document back.
 func (e *env) readLayout(path string) (*report.TrialLayoutDocument, error) {

@@ -77,7 +77,7 @@ func (c trialAnalyseCmd) Run(e *env) error {
 	if err != nil {
 		return inFile(err, sum.File)
 	}
-	doc := report.NewTrialAnalysis(e.say, Version, c.Name, c.Value, analysis, rows, layout)
+	doc := e.trials().Analysis(c.Name, c.Value, analysis, rows, layout)
 	if c.About != "" {
 		if doc.About, err = exchange.ReadAbout(c.About); err != nil {
 			return err

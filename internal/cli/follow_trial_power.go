@@ -60,7 +60,7 @@ func (c trialPowerCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	doc := report.NewTrialPower(e.say, Version, names, found)
+	doc := e.trials().Power(names, found)
 	if e.globals.JSON {
 		return e.printJSON(doc)
 	}

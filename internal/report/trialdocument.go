@@ -32,6 +32,37 @@ type SaidNote struct {
 	Text string `json:"text"`
 }
 
+// TrialWriter puts results of trials into documents. Buttons speaks of the
+// app's pages where the command line would name its options.
+type TrialWriter struct {
+	Say     *lang.Printer
+	Engine  string
+	Buttons bool
+}
+
+// t says a message in the way of the command line or of the pages.
+func (w TrialWriter) t(id string, a finding.Args) string {
+	if w.Buttons && w.Say.Has("web-"+id) {
+		id = "web-" + id
+	}
+	return w.Say.Say(id, a)
+}
+
+// Notes gives notes their sentences.
+func (w TrialWriter) Notes(notes []finding.Finding) []SaidNote {
+	out := SaidNotes(w.Say, notes)
+	for i, n := range notes {
+		if id := "web-mend-" + n.ID; w.Buttons && w.Say.Has(id) {
+			text := w.Say.Say(n.ID, n.Args)
+			if n.TreeCount > 0 {
+				text += " (" + lang.TreeList(n) + ")"
+			}
+			out[i].Text = text + " " + w.Say.Say(id, n.Args)
+		}
+	}
+	return out
+}
+
 // SaidNotes gives notes their sentences.
 func SaidNotes(say *lang.Printer, notes []finding.Finding) []SaidNote {
 	out := []SaidNote{}
@@ -58,10 +89,10 @@ type TrialLayoutDocument struct {
 	Notes []SaidNote `json:"notes"`
 }
 
-// NewTrialLayout puts a layout into a document.
-func NewTrialLayout(say *lang.Printer, engine, name string, l trial.Layout) TrialLayoutDocument {
-	d := TrialLayoutDocument{TrialHead: TrialHead{Schema: TrialLayoutSchema, Engine: engine, Meaning: []string{}}, Name: name, Layout: l, Notes: SaidNotes(say, l.Notes)}
-	mean := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, say.Say(id, a)) }
+// Layout puts a layout into a document.
+func (w TrialWriter) Layout(name string, l trial.Layout) TrialLayoutDocument {
+	d := TrialLayoutDocument{TrialHead: TrialHead{Schema: TrialLayoutSchema, Engine: w.Engine, Meaning: []string{}}, Name: name, Layout: l, Notes: w.Notes(l.Notes)}
+	mean := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, w.t(id, a)) }
 	a := finding.Args{"plots": finding.Count(len(l.Plots)), "treatments": finding.Text(strings.Join(l.Treatments, ", ")), "replicates": finding.Count(l.Replicates),
 		"trees": finding.Count(l.TreesPerPlot), "seed": finding.Text(strconv.FormatUint(l.Seed, 10)), "df": finding.Count(l.ResidualDF)}
 	mean("trial-layout-mean-"+string(l.Design), a)
@@ -81,15 +112,16 @@ type TrialPowerDocument struct {
 	Notes []SaidNote `json:"notes"`
 }
 
-// NewTrialPower puts a report of power into a document. Treatments without a
-// name are numbered.
-func NewTrialPower(say *lang.Printer, engine string, names []string, r trial.PowerReport) TrialPowerDocument {
+// Power puts a report of power into a document. Treatments without a name are
+// numbered.
+func (w TrialWriter) Power(names []string, r trial.PowerReport) TrialPowerDocument {
+	say := w.Say
 	names = slices.Clone(names)
 	for i := len(names); i < len(r.Means); i++ {
 		names = append(names, say.Say("trial-treatment-n", finding.Args{"n": finding.Count(i)}))
 	}
-	d := TrialPowerDocument{TrialHead: TrialHead{Schema: TrialPowerSchema, Engine: engine, Meaning: []string{}}, Names: names, PowerReport: r, Notes: SaidNotes(say, r.Notes)}
-	mean := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, say.Say(id, a)) }
+	d := TrialPowerDocument{TrialHead: TrialHead{Schema: TrialPowerSchema, Engine: w.Engine, Meaning: []string{}}, Names: names, PowerReport: r, Notes: w.Notes(r.Notes)}
+	mean := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, w.t(id, a)) }
 	a := finding.Args{"target": finding.Number(100*r.Target, "pct"), "sims": finding.Count(r.Sims), "seed": finding.Text(strconv.FormatUint(r.Seed, 10)), "test": finding.Text(say.T("trial-power-test-" + r.Compare))}
 	if r.Needed == nil {
 		mean("trial-power-mean-none", a)
@@ -125,16 +157,17 @@ type TrialAnalysisDocument struct {
 	About map[string]string    `json:"-"`
 }
 
-// NewTrialAnalysis puts an analysis of rows into a document.
-func NewTrialAnalysis(say *lang.Printer, engine, name, value string, a trial.Analysis, rows []trial.Observation, laid *TrialLayoutDocument) TrialAnalysisDocument {
-	return TrialAnalysisDocument{TrialHead: TrialHead{Schema: TrialAnalysisSchema, Engine: engine, Meaning: trialMeaning(say, a)}, Name: name, Value: value, Analysis: a,
-		Notes: SaidNotes(say, a.Notes), Laid: laid, Rows: rows}
+// Analysis puts an analysis of rows into a document.
+func (w TrialWriter) Analysis(name, value string, a trial.Analysis, rows []trial.Observation, laid *TrialLayoutDocument) TrialAnalysisDocument {
+	return TrialAnalysisDocument{TrialHead: TrialHead{Schema: TrialAnalysisSchema, Engine: w.Engine, Meaning: w.meaning(a)}, Name: name, Value: value, Analysis: a,
+		Notes: w.Notes(a.Notes), Laid: laid, Rows: rows}
 }
 
-// trialMeaning says what the comparisons show, each with its interval.
-func trialMeaning(say *lang.Printer, d trial.Analysis) []string {
+// meaning says what the comparisons show, each with its interval.
+func (w TrialWriter) meaning(d trial.Analysis) []string {
+	say := w.Say
 	var out []string
-	mean := func(id string, a finding.Args) { out = append(out, say.Say(id, a)) }
+	mean := func(id string, a finding.Args) { out = append(out, w.t(id, a)) }
 	base := finding.Args{"plots": finding.Count(d.Plots), "trees": finding.Count(d.Trees), "missing": finding.Count(len(d.Missing)), "confidence": finding.Number(100*d.Confidence, "pct")}
 	mean("trial-mean-rests", base)
 	if d.Why != "" {
