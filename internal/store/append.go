@@ -46,6 +46,9 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 	if err := f(t); err != nil {
 		return storeFault(s.dir, err)
 	}
+	if err := t.fence(ctx); err != nil {
+		return storeFault(s.dir, err)
+	}
 	if err := raw.Commit(); err != nil {
 		return storeFault(s.dir, err)
 	}

@@ -60,7 +60,7 @@ func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, e
 	if err = errors.Join(err, source.Close()); err != nil {
 		return out, storeFault(dir, err)
 	}
-	if err = withoutSessions(ctx, filepath.Join(fresh, dbName)); err != nil {
+	if err = withoutBeside(ctx, filepath.Join(fresh, dbName)); err != nil {
 		return out, storeFault(dir, err)
 	}
 	copied, err := Open(ctx, Options{Dir: fresh, ReadOnly: true, Now: s.now})

@@ -19,6 +19,7 @@ import (
 	"github.com/go-chi/httprate"
 
 	"sapward/finding"
+	"sapward/internal/api"
 	"sapward/internal/app"
 	"sapward/internal/lang"
 )
@@ -48,6 +49,7 @@ type Server struct {
 	drafts   knownDrafts
 	uploads  uploads
 	job      job
+	api      *api.Handler
 }
 
 // New returns the handler of all pages over the use cases.
@@ -73,7 +75,14 @@ func New(a *app.App, o Options) (http.Handler, error) {
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &finding.Fault{Class: finding.Denied, ID: "web-cross-site"})
 	}))
-	return s.secure(s.caught(s.ownHost(cross.Handler(bounded(s.sessions.LoadAndSave(s.routes())))))), nil
+	pages := cross.Handler(bounded(s.sessions.LoadAndSave(s.routes())))
+	if a == nil {
+		return s.secure(s.caught(s.ownHost(pages))), nil
+	}
+	if s.api, err = api.New(api.Options{App: a, Local: o.Local, Session: s.actor, Address: clientOf, Tables: o.Tables, Log: s.log, Version: o.Version}); err != nil {
+		return nil, err
+	}
+	return s.secure(s.caught(s.ownHost(s.programs(cross.Handler(s.sessions.LoadAndSave(s.api)), pages)))), nil
 }
 
 // Tries to sign in, by address and by name (program defaults).
@@ -267,6 +276,10 @@ type problem struct {
 
 // fail answers with what went wrong, in the reader's words, and where to go on.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if s.api != nil && strings.HasPrefix(r.URL.Path, api.Root) {
+		s.api.Fail(w, r, err)
+		return
+	}
 	v := s.view(r, "", "")
 	var big *http.MaxBytesError
 	if errors.As(err, &big) {
