@@ -222,6 +222,9 @@ func (s *Server) routes() http.Handler {
 	page("people", s.setPassphrase, "POST /people/{id}/passphrase")
 	page("settings", s.settings, "GET /settings")
 	page("settings", s.saveSettings, "POST /settings")
+	page("settings", s.programList, "GET /programs")
+	page("settings", s.addToken, "POST /programs")
+	page("settings", s.withdrawToken, "POST /programs/{id}/withdraw")
 	page("about", s.about, "GET /about")
 
 	if !s.opt.Local {
