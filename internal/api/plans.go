@@ -290,6 +290,10 @@ func watch(c *call) (*reply, error) {
 		if !send("retry: 5000\n\n") {
 			return nil
 		}
+		if f := c.h.opt.Listening; f != nil {
+			f(1)
+			defer f(-1)
+		}
 		beat := time.NewTicker(20 * time.Second)
 		defer beat.Stop()
 		for {
@@ -306,6 +310,9 @@ func watch(c *call) (*reply, error) {
 				if !send(": still here\n\n") {
 					return nil
 				}
+			case <-c.h.opt.Stopping: // the caller connects anew, to this server's successor or another
+				send("retry: 1000\n\n")
+				return nil
 			}
 		}
 	}}, nil

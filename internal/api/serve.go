@@ -46,6 +46,12 @@ type Options struct {
 	Log     *slog.Logger                            // nil: none
 	Version string                                  // of the program
 	Askings int                                     // 0: AskingsByToken
+
+	// Counter counts askings where every server counts; nil, or one that returns
+	// nil: each server counts its own.
+	Counter   func(what string) httprate.LimitCounter
+	Stopping  <-chan struct{} // closed when the server is to stop: streams of news end
+	Listening func(n int)     // told of streams of news that begin (1) and end (-1); nil: nobody
 }
 
 // Handler answers programs.
@@ -76,8 +82,8 @@ func New(o Options) (*Handler, error) {
 	if o.Askings == 0 {
 		o.Askings = AskingsByToken
 	}
-	h.often = httprate.NewRateLimiter(o.Askings, time.Minute)
-	h.wrongs = httprate.NewRateLimiter(WrongByAddress, 5*time.Minute)
+	h.often = h.limiter("api", o.Askings, time.Minute)
+	h.wrongs = h.limiter("api token", WrongByAddress, 5*time.Minute)
 	var err error
 	if h.document, err = Document(o.Version); err != nil {
 		return nil, err
@@ -99,6 +105,17 @@ func New(o Options) (*Handler, error) {
 		h.Fail(w, r, &finding.Fault{Class: finding.Missing, ID: "api-address"})
 	})
 	return h, nil
+}
+
+// limiter bounds how often something is asked.
+func (h *Handler) limiter(what string, most int, in time.Duration) *httprate.RateLimiter {
+	o := []httprate.Option{httprate.WithResponseHeaders(httprate.ResponseHeaders{RetryAfter: "Retry-After"})}
+	if h.opt.Counter != nil {
+		if c := h.opt.Counter(what); c != nil {
+			o = append(o, httprate.WithLimitCounter(c))
+		}
+	}
+	return httprate.NewRateLimiter(most, in, o...)
 }
 
 // IsBearer reports that a request brings a token of its own, so that no cookie

@@ -6,24 +6,45 @@ import (
 	"strings"
 	"time"
 
+	"github.com/go-chi/httprate"
+
 	"sapward/internal/api"
 	"sapward/internal/app"
 )
 
-// programs leads requests of programs to the interface for them. One with a token
-// of its own needs no cookie and gets none; one of a browser passes the same
-// checks as the pages.
-func (s *Server) programs(browser, pages http.Handler) http.Handler {
+// withPrograms leads requests of programs to the interface for them. One with a
+// token of its own needs no cookie and gets none; one of a browser passes the
+// same checks as the pages.
+func (s *Server) withPrograms(pages http.Handler, cross *http.CrossOriginProtection) (http.Handler, error) {
+	var err error
+	s.api, err = api.New(api.Options{
+		App: s.app, Local: s.opt.Local, Session: s.actor, Tables: s.opt.Tables, Log: s.log, Version: s.opt.Version, Stopping: s.opt.Stopping,
+		Address: func(r *http.Request) string { return httprate.CanonicalizeIP(clientOf(r)) },
+		Counter: s.sharedCounter, Listening: func(n int) { s.counts.boards.Add(float64(n)) },
+	})
+	if err != nil {
+		return nil, err
+	}
+	program := routed(s.api)
+	browser := cross.Handler(s.sessions.LoadAndSave(program))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
 		case !strings.HasPrefix(r.URL.Path, api.Root):
 			pages.ServeHTTP(w, r)
 		case api.IsBearer(r):
-			s.api.ServeHTTP(w, r)
+			program.ServeHTTP(w, r)
 		default:
 			browser.ServeHTTP(w, r)
 		}
-	})
+	}), nil
+}
+
+// sharedCounter counts where every server counts; nil where there is one server.
+func (s *Server) sharedCounter(what string) httprate.LimitCounter {
+	if s.app == nil || s.app.Shared == nil || s.opt.Local {
+		return nil
+	}
+	return &sharedTries{to: s.app.Shared, what: what}
 }
 
 // programsPage lists the tokens of programs.
