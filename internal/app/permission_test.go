@@ -189,6 +189,7 @@ func (w *world) examples() map[string][]any {
 		"Feeds": {w.estate}, "AddFeed": {w.estate, "none"}, "RevokeFeed": {w.feed, "lost"}, "Calendar": {"x"},
 		"Backup": {"/dev/null/none"}, "Check": {(func(int64, int64))(nil)}, "Due": {w.estate}, "Search": {"x", 5}, "Audit": {app.EventQuery{Estate: w.estate}}, "History": {app.TypeTree, w.tree}, "Undo": {"none"},
 		"FillDemo": {map[string][]byte{}},
+		"Tokens":   {}, "AddToken": {app.TokenOrder{}}, "WithdrawToken": {"none"}, "Bearer": {"x"}, "Began": {"", ""}, "Answered": {app.Mark{}, ""}, "Freed": {app.Mark{}}, "Kept": {"none"},
 	}
 }
 
