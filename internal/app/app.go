@@ -72,10 +72,12 @@ type Table struct {
 }
 
 // TableReader reads tables of people's files, CSV or XLSX. With any fault it
-// returns no rows and finding.Faults with all of them. Names lists the columns
-// that a table of trees may have, for a person to choose from.
+// returns no rows and finding.Faults with all of them. Trees passes its rows on,
+// some thousands at a time; where it returns an error, nothing of what it passed
+// on counts. Names lists the columns that a table of trees may have, for a
+// person to choose from.
 type TableReader interface {
-	Trees(r io.Reader, name string, match Columns) ([]tree.Tree, Table, error)
+	Trees(r io.Reader, name string, match Columns, visit func([]tree.Tree) error) (Table, error)
 	Wounds(r io.Reader, name string) ([]tree.Wound, error)
 	Limbs(r io.Reader, name string) ([]tree.Limb, error)
 	Obstacles(r io.Reader, name string) ([]tree.Obstacle, error)
@@ -143,6 +145,7 @@ type Config struct {
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
 	Random     io.Reader        // crypto/rand.Reader
+	Photos     PhotoLimits      // of a day's pictures; zero: DefaultPhotoLimits
 }
 
 // App is the use cases. It is safe for concurrent use.

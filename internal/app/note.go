@@ -112,7 +112,7 @@ func (a *App) noteOnce(ctx context.Context, actor Actor, d FieldDay, e Estate, d
 	if err := faults.OrNil(); err != nil {
 		return nil, err
 	}
-	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out, func(tx Tx) error { return deskStands(ctx, tx, d.ID, desk.ID, taken) })
+	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out, "", func(tx Tx) error { return deskStands(ctx, tx, d.ID, desk.ID, taken) })
 	if err == nil && len(refused) > 0 {
 		err = refused[0].Faults
 	}

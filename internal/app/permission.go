@@ -119,15 +119,19 @@ var Permissions = map[string]rule{
 	"Gate":           {Viewer, there},
 	"KeepGate":       {CrewLead, there},
 
-	"Days":          {Viewer, there},
-	"Day":           {Viewer, there},
-	"OpenDay":       {CrewLead, there},
-	"ChangeDay":     {CrewLead, there},
-	"CloseDay":      {CrewLead, there},
-	"WatchDay":      {Viewer, there},
-	"AddPhone":      {CrewLead, there},
-	"RevokePhone":   {CrewLead, there},
-	"NoteAll":       {Crew, there},
+	"Days":        {Viewer, there},
+	"Day":         {Viewer, there},
+	"OpenDay":     {CrewLead, there},
+	"ChangeDay":   {CrewLead, there},
+	"CloseDay":    {CrewLead, there},
+	"WatchDay":    {Viewer, there},
+	"AddPhone":    {CrewLead, there},
+	"RevokePhone": {CrewLead, there},
+	"NoteAll":     {Crew, there},
+
+	"PreviewPhoneFile": {CrewLead, there},
+	"TakePhoneFile":    {CrewLead, there},
+
 	"Note":          {Crew, there},      // a decision or a slip taken back: crew lead; decided inside
 	"Joinable":      {Nobody, anywhere}, // the code is the key
 	"Join":          {Nobody, anywhere},

@@ -12,6 +12,7 @@ import (
 	"sapward/internal/app"
 	"sapward/internal/exchange"
 	"sapward/internal/store"
+	"sapward/measure/tree"
 )
 
 // dataFolder is where the app's data are when nobody says where.
@@ -230,15 +231,18 @@ func (c importCmd) Run(e *env) error {
 		return err
 	}
 	var r app.ImportResult
+	far := e.far("import-progress")
+	defer far.end()
+	ctx = app.Watched(ctx, far.at)
 	switch {
 	case block == "": // tried for a block that is not there: every tree would be new
-		trees, table, readErr := readers{}.Trees(f, c.File, nil)
-		r.Add, r.Table, err = len(trees), table, readErr
+		r.Table, err = readers{}.Trees(f, c.File, nil, func(trees []tree.Tree) error { r.Add += len(trees); return nil })
 	case c.Try:
 		r.ImportPreview, err = a.PreviewImport(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	default:
 		r, err = a.Import(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	}
+	far.end()
 	if err != nil {
 		return err
 	}

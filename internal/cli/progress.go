@@ -66,6 +66,7 @@ func (p *progress) end() {
 	}
 	p.bar.Abort(true)
 	p.bars.Wait()
+	p.bar = nil
 }
 
 // counted is a source that tells progress of every tree it yields.

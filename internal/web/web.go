@@ -145,6 +145,7 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.follow, "GET /blocks/{id}/follow")
 	page("estates", s.saveFollow, "POST /blocks/{id}/follow")
 	page("estates", s.visit, "GET /blocks/{id}/follow/visit", "POST /blocks/{id}/follow/visit")
+	page("estates", s.retireVisit, "POST /blocks/{id}/follow/visits/{visit}/retire")
 	page("estates", s.importFollow, "POST /blocks/{id}/follow/import")
 	page("estates", s.season, "GET /blocks/{id}/season.pdf")
 
@@ -195,6 +196,9 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.closeDay, "POST /days/{id}/close")
 	page("estates", s.decide, "POST /days/{id}/decide")
 	page("estates", s.dayTags, "GET /days/{id}/tags.pdf")
+	page("estates", s.phoneFileForm, "GET /days/{id}/file")
+	page("estates", s.phoneFilePreview, "POST /days/{id}/file")
+	page("estates", s.takePhoneFile, "POST /days/{id}/file/take")
 	page("estates", s.addPhone, "POST /days/{id}/phones")
 	page("estates", s.revokePhone, "POST /days/{id}/phones/{phone}/revoke")
 	page("estates", s.showDayTree, "GET /days/{id}/trees/{tag}")

@@ -1,5 +1,5 @@
 import { core, Faults } from "./core";
-import type { Day, Event, Me, Pack } from "./model";
+import type { Day, Event, Fault, Me, Pack } from "./model";
 import * as store from "./store";
 import { localTime, uuidv7 } from "./uuid";
 
@@ -13,6 +13,7 @@ export const state = {
   seq: 0,
   access: "" as "" | "unknown" | "revoked",
   waiting: 0, refused: 0, stuck: 0, photosLeft: 0, photosAll: 0,
+  picsRefused: [] as Fault[][], // why the server does not take a picture; the picture stays here
   sentAt: "", failed: false, syncing: false,
   offset: null as number | null, // server less phone, in ms
   lost: null as null | { missing: number; known: boolean; back: number },
@@ -66,6 +67,7 @@ export async function recount(): Promise<void> {
   const pics = await store.photos();
   state.photosAll = pics.length;
   state.photosLeft = pics.filter((p) => !p.done).length;
+  state.picsRefused = pics.filter((p) => !p.done && p.faults).map((p) => p.faults!);
 }
 
 const bytes = new TextEncoder();
