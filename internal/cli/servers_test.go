@@ -454,6 +454,12 @@ func TestServers_KnowOfOneAnother(t *testing.T) {
 		t.Errorf("%s files wait after their import, %v", n, err)
 	}
 
+	// A check that one server runs is shown by the other.
+	owner.reach.prefer.Store(0)
+	owner.done("/data/check", nil)
+	owner.reach.prefer.Store(1)
+	within(t, "the other server shows what the check found", func() bool { return strings.Contains(owner.get("/data"), `notice good`) })
+
 	refused := 0
 	for i := range 14 {
 		stranger := both.caller(t, i)
