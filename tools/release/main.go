@@ -40,6 +40,7 @@ var versionForm = regexp.MustCompile(`^[0-9]+\.[0-9]+\.[0-9]+(-[0-9A-Za-z.-]+)?$
 type release struct {
 	source, out, version string
 	say                  func(format string, args ...any)
+	quick                bool // as go build builds it, for a test: not the bytes of a release
 }
 
 func main() {
@@ -49,7 +50,7 @@ func main() {
 	again := flag.String("again", "host", "what is built a second time and compared: none, host or all")
 	only := flag.String("only", "", "one target, such as linux-amd64, instead of all")
 	flag.Parse()
-	r := release{*source, *out, *version, func(f string, a ...any) { fmt.Fprintf(os.Stderr, f+"\n", a...) }}
+	r := release{source: *source, out: *out, version: *version, say: func(f string, a ...any) { fmt.Fprintf(os.Stderr, f+"\n", a...) }}
 	if err := r.run(*only, *again); err != nil {
 		fmt.Fprintln(os.Stderr, "release:", err)
 		os.Exit(1)
@@ -129,6 +130,10 @@ func (r release) build(source, path string, t target, cache string) error {
 	c.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS="+t.os, "GOARCH="+t.arch, "GOFLAGS=-mod=readonly", "GOAMD64=v1", "GOARM64=v8.0", "GOWORK=off", "GOEXPERIMENT=")
 	if cache != "" {
 		c.Env = append(c.Env, "GOCACHE="+cache)
+	}
+	if r.quick { // what other tests have built is used again
+		c = exec.Command("go", "build", "-ldflags", "-X sapward/internal/cli.Version="+r.version, "-o", path, "./cmd/sapward")
+		c.Dir = source
 	}
 	if out, err := c.CombinedOutput(); err != nil {
 		return fmt.Errorf("%s: %w: %s", t, err, bytes.TrimSpace(out))
@@ -328,6 +333,7 @@ var embedded = []struct {
 	files []string
 }{
 	{"htmx", []string{"internal/web/static/vendor/htmx.LICENSE.txt"}},
+	{"the font Atkinson Hyperlegible", []string{"internal/web/static/font/OFL.txt"}},
 	{"idb", []string{"ui/vendor/idb/LICENSE"}},
 	{"wasm_exec.js of Go", []string{"internal/web/phone/wasm_exec.LICENSE.txt"}},
 }
@@ -339,7 +345,7 @@ type module struct {
 	texts                       []string
 }
 
-var licenceFile = regexp.MustCompile(`(?i)^(licen[cs]e|copying|notice|copyright|patents)([.-].*)?$`)
+var licenceFile = regexp.MustCompile(`(?i)^((un)?licen[cs]e|copying|notice|copyright|patents)([.-].*)?$`)
 
 // read reads the licence files at the root of a module.
 func (m *module) read() error {
@@ -384,6 +390,8 @@ func licenceOf(path string, texts []string) (string, error) {
 			id = "BSD-2-Clause"
 		case has("permission to use, copy, modify, and") && has("for any purpose with or without fee"):
 			id = "ISC"
+		case has("free and unencumbered software released into the public domain"):
+			id = "Unlicense"
 		case has("zero-clause bsd") || has("permission to use, copy, modify, and/or distribute this software for any purpose with or without fee is hereby granted."):
 			id = "0BSD"
 		}
