@@ -61,6 +61,7 @@ let head: HTMLElement;
 let bar: HTMLElement;
 let top: HTMLElement;
 let tabs: HTMLElement;
+let tabbed = ""; // what the tabs show
 let tape: HTMLElement; // how far the day is
 
 // shell builds what stays while screens come and go.
@@ -71,6 +72,7 @@ function shell(): void {
   bar = h("div", { class: "bar" });
   tape = h("svg", { class: "tape-line", viewBox: "0 0 100 6", preserveAspectRatio: "none", role: "img" }, h("rect", { width: 100, height: 6, class: "tape-bg" }), h("rect", { width: 0, height: 6, class: "tape-done" }),
     Array.from({ length: 49 }, (_, i) => h("rect", { x: (i + 1) * 2 - 0.15, y: i % 5 === 4 ? 0 : 3, width: 0.3, height: 6, class: "tape-tick" })));
+  tabbed = "";
   tabs = h("nav", { class: "tabs", "aria-label": say("phone-nav") });
   const said = document.getElementById("say") ?? h("div", { id: "say", class: "say", role: "status" });
   document.getElementById("app")!.replaceChildren(head, top, main, h("footer", null, said, bar, tabs));
@@ -116,8 +118,12 @@ function draw(again = false): void {
   bar.replaceChildren();
   append(bar, s.bar ?? []);
   bar.hidden = !s.bar?.some(Boolean);
-  tabs.replaceChildren();
-  append(tabs, [tab("walk", say("phone-walk"), "walk", ["walk", "tree", "find", "map", undefined].includes(a)), tab("timers", say("phone-waiting"), "clock", a === "timers", delivering().length), tab("product", say("phone-product"), "can", a === "product"), tab("day", say("phone-day"), "day", ["day", "here", "notes"].includes(a))]);
+  const now = [a, delivering().length, spoken()].join();
+  if (now !== tabbed) {
+    tabbed = now;
+    tabs.replaceChildren();
+    append(tabs, [tab("walk", say("phone-walk"), "walk", ["walk", "tree", "find", "map", undefined].includes(a)), tab("timers", say("phone-waiting"), "clock", a === "timers", delivering().length), tab("product", say("phone-product"), "can", a === "product"), tab("day", say("phone-day"), "day", ["day", "here", "notes"].includes(a))]);
+  }
   document.title = `${s.title} \u00b7 Sapward`;
   if (same) {
     main.scrollTop = y;
@@ -148,6 +154,7 @@ function waitingRoom(): void {
   append(main, [h("div", { class: "title" }, h("h1", { tabindex: "-1" }, title)), long ? h("p", null, long) : null]);
   bar.replaceChildren();
   tabs.replaceChildren();
+  tabbed = "";
   bar.hidden = stage === "start";
   if (stage !== "start") append(bar, [button("main", say("phone-again"), () => location.reload())]);
 }

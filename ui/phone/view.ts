@@ -36,11 +36,7 @@ export function fill(): void {
   if (!mine.length) return;
   const run = (): void => { if (parts === mine) { forget(); mine.forEach((f) => f()); } };
   if (document.visibilityState !== "visible") return run();
-  requestAnimationFrame(() => {
-    const c = new MessageChannel(); // its message comes after the frame is painted
-    c.port1.onmessage = run;
-    c.port2.postMessage(0);
-  });
+  requestAnimationFrame(() => setTimeout(run)); // after the frame is painted
 }
 
 const read = new Map<string, string>(); // which cautions were first shown where
