@@ -119,15 +119,19 @@ var Permissions = map[string]rule{
 	"Gate":           {Viewer, there},
 	"KeepGate":       {CrewLead, there},
 
-	"Days":          {Viewer, there},
-	"Day":           {Viewer, there},
-	"OpenDay":       {CrewLead, there},
-	"ChangeDay":     {CrewLead, there},
-	"CloseDay":      {CrewLead, there},
-	"WatchDay":      {Viewer, there},
-	"AddPhone":      {CrewLead, there},
-	"RevokePhone":   {CrewLead, there},
-	"NoteAll":       {Crew, there},
+	"Days":        {Viewer, there},
+	"Day":         {Viewer, there},
+	"OpenDay":     {CrewLead, there},
+	"ChangeDay":   {CrewLead, there},
+	"CloseDay":    {CrewLead, there},
+	"WatchDay":    {Viewer, there},
+	"AddPhone":    {CrewLead, there},
+	"RevokePhone": {CrewLead, there},
+	"NoteAll":     {Crew, there},
+
+	"PreviewPhoneFile": {CrewLead, there},
+	"TakePhoneFile":    {CrewLead, there},
+
 	"Note":          {Crew, there},      // a decision or a slip taken back: crew lead; decided inside
 	"Joinable":      {Nobody, anywhere}, // the code is the key
 	"Join":          {Nobody, anywhere},
@@ -161,6 +165,21 @@ var Permissions = map[string]rule{
 	"AddVisit":     {Crew, there},
 	"RetireVisit":  {CrewLead, there},
 	"ImportFollow": {CrewLead, there},
+
+	"Trials":           {Viewer, there}, // without who got what, below the role of the key
+	"Trial":            {Viewer, there},
+	"DesignTrial":      {Adviser, there},
+	"ChangeTrial":      {Adviser, there},
+	"OpenTrialKey":     {Adviser, there},
+	"RetireTrial":      {Adviser, there},
+	"AssessTrial":      {Crew, there},
+	"ImportTrial":      {Crew, there},
+	"RetireAssessment": {CrewLead, there},
+	"AnalyseTrial":     {Viewer, there}, // while the key is closed: the role of the key; decided inside
+	"TrialVariation":   {Adviser, there},
+	"TrialPower":       {Adviser, there},
+	"FollowGroups":     {CrewLead, there},
+	"GroupFollow":      {CrewLead, there},
 
 	"Attachments":      {Viewer, there},
 	"Attach":           {Crew, there},

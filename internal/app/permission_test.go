@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -16,6 +17,7 @@ import (
 	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/cardfile"
@@ -32,9 +34,9 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	l, err := cardfile.Parse(text, name)
 	return app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}, err
 }
-func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	x, _, err := exchange.ReadInventory(r, name, match)
-	return x, app.Table{}, err
+func (readers) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	_, err := exchange.EachInventory(r, name, match, visit)
+	return app.Table{}, err
 }
 func (readers) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
 	x, _, err := exchange.ReadWounds(r, name)
@@ -58,6 +60,12 @@ func (readers) Names() []string { return nil }
 func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (readers) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 
 type archive struct{}
@@ -170,7 +178,7 @@ func (w *world) examples() map[string][]any {
 		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "KeepWeather": {w.draft, v, app.WeatherFacts{}, strings.NewReader("")}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
 		"ApprovePlan": {w.draft, v}, "Plan": {w.plan}, "PlanDocument": {w.plan}, "WithdrawPlan": {w.plan, v, "x"}, "Gate": {w.plan, brief.Gate{}}, "KeepGate": {w.plan, brief.Gate{On: "1999-01-01"}},
 		"Days": {w.plan}, "Day": {w.day}, "OpenDay": {w.plan, app.DayOrder{}}, "ChangeDay": {w.day, v, app.DayOrder{}}, "CloseDay": {w.day, v}, "WatchDay": {w.day}, "AddPhone": {w.day, "none"}, "RevokePhone": {w.phone, "lost"},
-		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
+		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "PreviewPhoneFile": {w.day, []byte("{}")}, "TakePhoneFile": {w.day, []byte("{}")}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
 		"Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
 		"FollowUp": {w.block}, "Visits": {w.block}, "Season": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},

@@ -161,6 +161,12 @@ func sharedFiles(t *testing.T, server *storetest.Postgres) {
 	if took[0] == took[1] {
 		t.Errorf("taken: %v", took)
 	}
+	if n, size, err := a.Parts(ctx, "abc-", "abc-2"); n != 1 || size != int64(len(text)) || err != nil {
+		t.Errorf("%d files of %d bytes have begun: %v", n, size, err)
+	}
+	if n, size, err := a.Parts(ctx, "abc-", "abc-1"); n != 0 || size != 0 || err != nil {
+		t.Errorf("%d files of %d bytes have begun but for the one: %v", n, size, err)
+	}
 	if n, err := a.PartSize(ctx, "abc-1"); n != int64(len(text)) || err != nil {
 		t.Fatal(n, err)
 	}

@@ -71,6 +71,7 @@ type board struct {
 	Figures   []figure
 	Tiles     []tile
 	People    []boardPerson
+	Outlook   *outlookView
 	Balance   balanceView
 	Returns   []boardReturn
 	Conflicts []boardConflict
@@ -78,6 +79,7 @@ type board struct {
 	Notes     []boardNote
 	Findings  []said
 	Troubles  []string
+	News      []string // what is good to know and asks for nothing
 	Stages    []stageCount
 	Live      string
 	At        string
@@ -153,6 +155,7 @@ func (c *call) board(v app.DayView) *board {
 		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: c.T("day-stage-" + string(t.Stage)), Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
 	}
 	c.boardPeople(b, v)
+	b.Outlook = c.outlook(v)
 	m := st.Balance
 	b.Balance = balanceView{c.ml(m.DrawnUL), c.ml(m.ReturnedUL), c.ml(m.DeliveredUL), c.ml(m.LostUL), c.ml(m.LeftUL), c.ml(m.UnreadUL), c.ml(m.MissingUL), c.ml(m.WithinUL), m.Known, m.Fits, m.DrawnUL > 0}
 	b.Returns = c.boardReturns(b.Live, st.Returns)
@@ -178,6 +181,9 @@ func (c *call) board(v app.DayView) *board {
 	}
 	for _, g := range st.Gaps {
 		b.Troubles = append(b.Troubles, c.S("web-day-gap", "name", orElse(names[g.Device], g.Device), "n", len(g.Missing), "last", int(g.Last)))
+	}
+	if n := len(v.ByFile); n > 0 {
+		b.News = append(b.News, c.S("web-day-by-file", "n", n))
 	}
 	if n := len(st.Clashes); n > 0 {
 		b.Troubles = append(b.Troubles, c.S("web-day-clash", "n", n))
@@ -318,6 +324,9 @@ func (c *call) event(v app.DayView, e fieldlog.Event) string {
 			parts = append(parts, s)
 		}
 	}
+	if v.ByFile[e.ID] {
+		parts = append(parts, c.T("web-phonefile-came"))
+	}
 	line := strings.Join(parts, " · ")
 	when := c.instant(e.At)
 	if e.EnteredAt != "" {
@@ -395,6 +404,8 @@ func (s *Server) dayLive(c *call) error {
 	if !send("retry: 5000\n\n") {
 		return nil
 	}
+	s.counts.boards.Add(1)
+	defer s.counts.boards.Add(-1)
 	beat := time.NewTicker(20 * time.Second)
 	defer beat.Stop()
 	for {
@@ -407,6 +418,9 @@ func (s *Server) dayLive(c *call) error {
 			if !send(": still here\n\n") {
 				return nil
 			}
+		case <-s.opt.Stopping: // the browser connects anew, to this server's successor or another
+			send("retry: 1000\n\n")
+			return nil
 		}
 	}
 }

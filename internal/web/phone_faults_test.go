@@ -151,11 +151,11 @@ func TestPhone_KeepsWhatIsNotTaken(t *testing.T) {
 	reopen(t, ctx, f)
 	noted(t, ctx, 3)
 	wait(t, ctx, `document.querySelector(".status").textContent.includes("3 notes still here")`)
-	file := eval[string](t, ctx, `sapwardPage.exported(true).then(b=>b.text())`)
+	file := eval[string](t, ctx, `sapwardPage.exported().then(b=>b.text())`)
 	if n := strings.Count(file, `"kind":"note"`); n != 3 {
 		t.Errorf("the file holds %d notes", n)
 	}
-	if !eval[bool](t, ctx, `sapwardPage.exported(true).then(b=>b.text()).then(s=>JSON.parse(s).events.length===3)`) {
+	if !eval[bool](t, ctx, `sapwardPage.exported().then(b=>b.text()).then(s=>JSON.parse(s).events.length===3)`) {
 		t.Error("the file is no JSON")
 	}
 	f.set(func(f *fakeDay) { f.revoked = false })

@@ -1,5 +1,5 @@
 import { core, Faults } from "./core";
-import type { Day, Event, Me, Pack } from "./model";
+import type { Day, Event, Fault, Me, Pack } from "./model";
 import * as store from "./store";
 import { localTime, uuidv7 } from "./uuid";
 
@@ -15,6 +15,7 @@ export const state = {
   others: 0, // notes of other phones
   access: "" as "" | "unknown" | "revoked",
   waiting: 0, refused: 0, stuck: 0, photosLeft: 0, photosAll: 0,
+  picsRefused: [] as Fault[][], // why the server does not take a picture; the picture stays here
   sentAt: "", failed: false, syncing: false,
   offset: null as number | null, // server less phone, in ms
   lost: null as null | { missing: number; known: boolean; back: number },
@@ -125,6 +126,7 @@ export async function recount(): Promise<void> {
   state.refused = refused;
   state.photosAll = pics.length;
   state.photosLeft = pics.filter((p) => !p.done).length;
+  state.picsRefused = pics.filter((p) => !p.done && p.faults).map((p) => p.faults!);
 }
 
 const bytes = new TextEncoder();

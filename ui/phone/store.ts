@@ -7,7 +7,7 @@ import type { Fault, Me, Pack } from "./model";
 
 export interface Kept { id: string; seq: number; day: string; device: string; tree: string; kind: string; text: string; sha256: string; state: "waiting" | "confirmed" | "refused"; faults?: Fault[] }
 export interface Other { id: string; day: string; text: string }
-export interface Photo { sha256: string; blob: Blob; tree: string; day: string; sent: number; done: boolean; bad?: boolean }
+export interface Photo { sha256: string; blob: Blob; tree: string; day: string; sent: number; done: boolean; faults?: Fault[] }
 
 let db: IDBPDatabase;
 
