@@ -72,10 +72,12 @@ type Table struct {
 }
 
 // TableReader reads tables of people's files, CSV or XLSX. With any fault it
-// returns no rows and finding.Faults with all of them. Names lists the columns
-// that a table of trees may have, for a person to choose from.
+// returns no rows and finding.Faults with all of them. Trees passes its rows on,
+// some thousands at a time; where it returns an error, nothing of what it passed
+// on counts. Names lists the columns that a table of trees may have, for a
+// person to choose from.
 type TableReader interface {
-	Trees(r io.Reader, name string, match Columns) ([]tree.Tree, Table, error)
+	Trees(r io.Reader, name string, match Columns, visit func([]tree.Tree) error) (Table, error)
 	Wounds(r io.Reader, name string) ([]tree.Wound, error)
 	Limbs(r io.Reader, name string) ([]tree.Limb, error)
 	Obstacles(r io.Reader, name string) ([]tree.Obstacle, error)
@@ -133,6 +135,8 @@ type Config struct {
 	Store      Store
 	Keeper     Keeper   // nil: no backup and check from the app
 	Sessions   Sessions // nil: sign-ins last as long as the process
+	Shared     Shared   // nil: this is the only server on its facts
+	News       News     // nil: nobody else writes
 	CardReader CardReader
 	Tables     TableReader
 	Weather    WeatherReader    // nil: drafts take no weather
@@ -150,6 +154,7 @@ type App struct {
 	cache  cache
 	days   liveDays
 	live   hub
+	others bool // other servers tell what they kept
 	desks  sync.Mutex
 	wx     weatherDays
 	models models
@@ -158,7 +163,13 @@ type App struct {
 }
 
 // New returns the use cases over a store.
-func New(c Config) *App { return &App{Config: c} }
+func New(c Config) *App {
+	a := &App{Config: c}
+	if a.News != nil {
+		a.others = a.News.Hear(a.live.tell)
+	}
+	return a
+}
 
 // missing is the fault for something that does not exist, or that the actor may
 // not know of.

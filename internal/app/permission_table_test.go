@@ -30,8 +30,8 @@ type unread struct{}
 var errUnread = errors.New("unread")
 
 func (unread) ReadCard([]byte, string) (app.ReadCard, error) { return app.ReadCard{}, errUnread }
-func (unread) Trees(io.Reader, string, app.Columns) ([]tree.Tree, app.Table, error) {
-	return nil, app.Table{}, errUnread
+func (unread) Trees(io.Reader, string, app.Columns, func([]tree.Tree) error) (app.Table, error) {
+	return app.Table{}, errUnread
 }
 func (unread) Wounds(io.Reader, string) ([]tree.Wound, error)       { return nil, errUnread }
 func (unread) Limbs(io.Reader, string) ([]tree.Limb, error)         { return nil, errUnread }

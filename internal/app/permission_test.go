@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -16,6 +17,7 @@ import (
 	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/cardfile"
@@ -32,9 +34,9 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	l, err := cardfile.Parse(text, name)
 	return app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}, err
 }
-func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	x, _, err := exchange.ReadInventory(r, name, match)
-	return x, app.Table{}, err
+func (readers) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	_, err := exchange.EachInventory(r, name, match, visit)
+	return app.Table{}, err
 }
 func (readers) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
 	x, _, err := exchange.ReadWounds(r, name)
@@ -58,6 +60,12 @@ func (readers) Names() []string { return nil }
 func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (readers) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 
 type archive struct{}

@@ -124,7 +124,7 @@ func (a *App) TakePhoneFile(ctx context.Context, actor Actor, day string, data [
 	if err != nil {
 		return v, err
 	}
-	_, refused, err := a.keepNotes(ctx, actor.Person, d, v.notes, byFile(v.SHA256))
+	_, refused, err := a.keepNotes(ctx, actor.Person, d, v.notes, byFile(v.SHA256), nil)
 	if err != nil {
 		return v, err
 	}

@@ -16,59 +16,6 @@ import (
 	"sapward/internal/app"
 )
 
-// upload is a file between its preview and its import.
-type upload struct {
-	name, block, kind, person string
-	data                      []byte
-	at                        time.Time
-}
-
-// uploads keeps a few files in memory for a short while: a preview holds its
-// file until it is imported, and nothing of it is on the disk before.
-type uploads struct {
-	mu   sync.Mutex
-	kept map[string]upload
-}
-
-// Bounds of the files kept between preview and import.
-const (
-	mostUploads  = 6
-	uploadMemory = 20 * time.Minute
-)
-
-func (u *uploads) put(id string, f upload) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	if u.kept == nil {
-		u.kept = map[string]upload{}
-	}
-	oldest := ""
-	for k, x := range u.kept {
-		if f.at.Sub(x.at) > uploadMemory {
-			delete(u.kept, k)
-		} else if oldest == "" || x.at.Before(u.kept[oldest].at) {
-			oldest = k
-		}
-	}
-	if len(u.kept) >= mostUploads {
-		delete(u.kept, oldest)
-	}
-	u.kept[id] = f
-}
-
-func (u *uploads) get(id, person string) (upload, bool) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	f, ok := u.kept[id]
-	return f, ok && f.person == person
-}
-
-func (u *uploads) drop(id string) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	delete(u.kept, id)
-}
-
 type dataPage struct {
 	Blocks    []option
 	Block     string
@@ -138,7 +85,10 @@ type previewPage struct {
 // import would do.
 func (s *Server) preview(c *call) error {
 	token := c.field("token")
-	f, ok := s.uploads.get(token, c.actor.Person)
+	f, ok, err := s.waiting(c, token)
+	if err != nil {
+		return err
+	}
 	if !ok {
 		file, header, err := c.r.FormFile("file")
 		if err != nil {
@@ -154,7 +104,9 @@ func (s *Server) preview(c *call) error {
 		if !tableName(f.name) {
 			return c.dataFault(c.T("web-file-kind"))
 		}
-		s.uploads.put(token, f)
+		if err := s.wait(c, token, f); err != nil {
+			return err
+		}
 	}
 	return c.previewed(token, f)
 }
@@ -225,7 +177,10 @@ func (c *call) previewed(token string, f upload) error {
 // importFile keeps what was previewed.
 func (s *Server) importFile(c *call) error {
 	token := c.field("token")
-	f, ok := s.uploads.get(token, c.actor.Person)
+	f, ok, err := s.waiting(c, token)
+	if err != nil {
+		return err
+	}
 	if !ok {
 		return c.dataFault(c.T("web-file-gone"))
 	}
@@ -236,7 +191,7 @@ func (s *Server) importFile(c *call) error {
 	if err != nil {
 		return err
 	}
-	s.uploads.drop(token)
+	s.waited(c, token)
 	return c.gone("/blocks/"+f.block, c.S("web-done-imported", "add", out.Add, "change", out.Change, "same", out.Same), out.Act)
 }
 

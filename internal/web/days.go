@@ -408,6 +408,8 @@ func (s *Server) dayLive(c *call) error {
 	if !send("retry: 5000\n\n") {
 		return nil
 	}
+	s.counts.boards.Add(1)
+	defer s.counts.boards.Add(-1)
 	beat := time.NewTicker(20 * time.Second)
 	defer beat.Stop()
 	for {
@@ -420,6 +422,9 @@ func (s *Server) dayLive(c *call) error {
 			if !send(": still here\n\n") {
 				return nil
 			}
+		case <-s.opt.Stopping: // the browser connects anew, to this server's successor or another
+			send("retry: 1000\n\n")
+			return nil
 		}
 	}
 }

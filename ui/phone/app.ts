@@ -1,11 +1,10 @@
 // The phone page: the day at the trees, complete without signal.
 import { load } from "./core";
-import type { Day } from "./model";
 import { append, button, h, icon, tell, words, type Child } from "./dom";
 import { banners, here, status } from "./here";
 import { port } from "./port";
-import { callDue, day, incident, product, running, timers } from "./rest";
-import { changed, coreIsThere, note, onChange, recount, reload, state } from "./state";
+import { callDue, day, delivering, incident, product, timers } from "./rest";
+import { changed, coreIsThere, note, onChange, readOn, recount, reload, snap, state, type Snap } from "./state";
 import * as store from "./store";
 import { attend, exported, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
@@ -114,7 +113,7 @@ function draw(again = false): void {
   append(bar, s.bar ?? []);
   bar.hidden = !s.bar?.some(Boolean);
   tabs.replaceChildren();
-  append(tabs, [tab("walk", say("phone-walk"), "walk", ["walk", "tree", "find", "map", undefined].includes(a)), tab("timers", say("phone-waiting"), "clock", a === "timers", running().length), tab("product", say("phone-product"), "can", a === "product"), tab("day", say("phone-day"), "day", ["day", "here", "notes"].includes(a))]);
+  append(tabs, [tab("walk", say("phone-walk"), "walk", ["walk", "tree", "find", "map", undefined].includes(a)), tab("timers", say("phone-waiting"), "clock", a === "timers", delivering().length), tab("product", say("phone-product"), "can", a === "product"), tab("day", say("phone-day"), "day", ["day", "here", "notes"].includes(a))]);
   document.title = `${s.title} \u00b7 Sapward`;
   if (same) {
     main.scrollTop = y;
@@ -194,9 +193,9 @@ async function start(): Promise<void> {
   marks.kept = performance.now();
   // The last picture of the day is shown while the core starts: the walk, the
   // map and first aid need nothing else.
-  const snap = await store.get<{ day: string; state: Day }>("snap");
-  if (state.me && state.pack && snap?.day === state.me.day && early.has(route()[0] ?? "walk")) {
-    state.day = snap.state;
+  const last = await store.get<Snap>("snap");
+  if (state.me && state.pack && last?.day === state.me.day && early.has(route()[0] ?? "walk")) {
+    state.day = last.state;
     speak(spoken(), state.pack.units);
     await recount();
     stage = "ready";
@@ -219,7 +218,7 @@ async function start(): Promise<void> {
       return;
     }
   } else {
-    await reload();
+    await reload(last);
     marks.open = performance.now();
   }
   coreIsThere();
@@ -239,12 +238,12 @@ async function start(): Promise<void> {
     document.querySelectorAll<HTMLElement>("[data-since]").forEach((e) => { e.textContent = span(since(e.dataset.since!)); });
     callDue();
   }, 15_000);
-  callDue();
+  readOn().then(() => { marks.read = performance.now(); callDue(); }, (e: unknown) => tell(words(e), true));
   let snapTimer = 0;
   onChange(() => {
     snapTimer ||= window.setTimeout(() => {
       snapTimer = 0;
-      void store.put("snap", { day: state.me!.day, state: state.day });
+      void store.put("snap", snap());
     }, 300);
   });
 }
