@@ -187,6 +187,9 @@ func DrawTrialMeans(a trial.Analysis, value string, f draw.Frame, say *lang.Prin
 		return scene, false, nil
 	}
 	axis := value + ": " + say.Say("trial-report-axis-mean", finding.Args{"confidence": finding.Number(100*a.Confidence, "pct")})
+	if f.Title == "" {
+		f.Title = say.T("trial-head-means")
+	}
 	scene, err = draw.DrawMeanChart(draw.MeanChart{Frame: f, Rows: rows, Axis: axis, Zero: true})
 	return scene, true, err
 }

@@ -235,7 +235,7 @@ func (c *call) tests(p *trialAnalysisPage) {
 	}
 	for i, t := range a.Treatments {
 		sc := draw.ScatterKey(i)
-		sc.ID = "dot" + strconv.Itoa(i)
+		sc.ID, sc.Title = "dot"+strconv.Itoa(i), t
 		p.Keys = append(p.Keys, trialLetter{Swatch: c.Picture(sc, nil), Name: t})
 	}
 }

@@ -244,7 +244,7 @@ type trialPage struct {
 	Letters                               []trialLetter
 	Lines, Notes                          []string
 	Papers                                []paperLink
-	Assessed                              []assessedRow
+	Assessed, Older                       []assessedRow
 	Heads                                 []string
 	Rows                                  [][]string
 	Edit                                  form
@@ -266,6 +266,9 @@ type assessedRow struct {
 	On, Text, Retire string
 	Version          int
 }
+
+// mostAssessed is how many ratings the page lists before it folds the rest.
+const mostAssessed = 5
 
 // showTrial shows a trial.
 func (s *Server) showTrial(c *call) error {
@@ -294,7 +297,7 @@ func (c *call) trialPage() (*trialPage, []crumb, error) {
 		}
 		for i, x := range l.LetterList() {
 			sw := draw.TrialSwatch(i, x[0])
-			sw.ID = "key" + strconv.Itoa(i)
+			sw.ID, sw.Title = "key"+strconv.Itoa(i), x[0]+": "+x[1]
 			p.Letters = append(p.Letters, trialLetter{c.Picture(sw, nil), x[0], x[1], x[1] == l.Control, count[x[1]]})
 		}
 	}
@@ -308,11 +311,14 @@ func (c *call) trialPage() (*trialPage, []crumb, error) {
 		x := v.Variables[i]
 		row := assessedRow{On: x.On, Text: c.S("trialweb-rated", "what", c.variable(x), "n", x.Rated)}
 		for _, a := range v.Assessments {
-			if x.ID == app.VariableAssessment+":"+a.ID {
+			if p.MayDrop && x.ID == app.VariableAssessment+":"+a.ID {
 				row.Retire, row.Version = p.Here+"/assessments/"+a.ID+"/retire", a.Version
 			}
 		}
 		p.Assessed = append(p.Assessed, row)
+	}
+	if len(p.Assessed) > mostAssessed {
+		p.Assessed, p.Older = p.Assessed[:mostAssessed], p.Assessed[mostAssessed:]
 	}
 	split := len(l.Subs) > 0
 	p.Heads = []string{c.T("trial-col-plot")}
