@@ -63,7 +63,7 @@ func conforming(t *testing.T, s *stage) func(*http.Request, []byte, *http.Respon
 			t.Errorf("%s %s: %d does not fit the document: %s: %s", req.Method, req.URL.Path, res.StatusCode, f.Message, f.Reason)
 			for i, e := range f.SchemaValidationErrors {
 				if i < 4 {
-					t.Errorf("   %s: %s", e.Location, e.Reason)
+					t.Errorf("   %s: %s", e.FieldPath+" "+e.KeywordLocation, e.Reason)
 				}
 			}
 		}
