@@ -50,6 +50,9 @@ func conforming(t *testing.T, s *stage) func(*http.Request, []byte, *http.Respon
 		r.Body = io.NopCloser(bytes.NewReader(sent))
 		x := *res
 		x.Body = io.NopCloser(bytes.NewReader(got))
+		if res.Header.Get("Content-Type") == "application/x-ndjson" {
+			return // the validator reads one value; TestTrees_Pages reads the lines
+		}
 		ok, faults := v.ValidateHttpResponse(r, &x)
 		if res.StatusCode < 300 && strings.Contains(req.Header.Get("Content-Type"), "json") {
 			r.Body = io.NopCloser(bytes.NewReader(sent))
