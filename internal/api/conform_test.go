@@ -7,14 +7,25 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/pb33f/libopenapi"
 	validator "github.com/pb33f/libopenapi-validator"
 
 	"sapward/apply/record"
+	"sapward/measure/civil"
 )
 
-var record_ = record.Content{Work: record.Work{Zone: "UTC"}}
+// record_ is the content of a record that can be signed, and amended the same
+// with a note.
+var (
+	record_ = func() record.Content {
+		c := record.Content{Work: record.Work{Zone: "UTC", Date: record.Is(record.Days{From: civil.Date{Year: 2024, Month: 6, Day: 3}, To: civil.Date{Year: 2024, Month: 6, Day: 3}}), End: record.Is(record.Instant{T: time.Date(2024, 6, 3, 12, 0, 0, 0, time.UTC)})}}
+		c.People.Applicator = record.Is(record.Certified{Name: "invented applicator", Number: "1", Expires: civil.Date{Year: 2040, Month: 1, Day: 1}})
+		return c
+	}()
+	amended = func() record.Content { c := record_; c.Notes = []string{"invented"}; return c }()
+)
 
 func itoa(n int) string { return strconv.Itoa(n) }
 

@@ -332,7 +332,7 @@ func (s *stage) requests() map[string]func() ask {
 		"getRecord":      func() ask { return ask{path: "records/" + newRecord().ID} },
 		"getRecordState": func() ask { return ask{path: "records/" + newRecord().ID + "/state"} },
 		"amendRecord": func() ask {
-			return ask{path: "records/" + newRecord().ID, match: tag(1), body: body(AmendedRecord{Content: record_, Reason: "slip"})}
+			return ask{path: "records/" + newRecord().ID, match: tag(1), body: body(AmendedRecord{Content: amended, Reason: "slip"})}
 		},
 		"signRecord": func() ask {
 			return ask{path: "records/" + newRecord().ID + "/sign", match: tag(1), body: body(Signature{"invented"})}
