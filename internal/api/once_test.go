@@ -181,7 +181,8 @@ func TestOnce_TakenOver(t *testing.T) {
 	hold := make(chan bool)
 	w := &slow{Store: s.store, hold: hold, at: make(chan bool)}
 	s.app.Store = w
-	a := ask{method: "POST", path: "blocks/" + s.block + "/trees", token: s.tokens[app.CrewLead], body: `{"tag":"T2"}`, key: "slow"}
+	a := ask{method: "POST", path: "estates", token: s.tokens[app.Owner], body: `{"name":"Slow","zone":"UTC"}`, key: "slow"}
+	before := s.events()
 	done := make(chan reply_)
 	go func() { done <- s.do(a) }()
 	<-w.at
@@ -197,8 +198,8 @@ func TestOnce_TakenOver(t *testing.T) {
 	if p := (<-done).problem(t); p.Status != 409 || p.Code != "request-taken-over" {
 		t.Errorf("the first try: %+v", p)
 	}
-	if n := s.count(); n != 2 {
-		t.Errorf("%d trees", n)
+	if n := s.events() - before; n != 1 {
+		t.Errorf("%d events", n)
 	}
 	if r := s.do(a); r.StatusCode != 201 || r.Header.Get("Idempotent-Replayed") != "true" {
 		t.Errorf("%d %s", r.StatusCode, r.body)
