@@ -152,7 +152,11 @@ func (c *call) board(v app.DayView) *board {
 		}
 	}
 	for _, t := range st.Trees {
-		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: c.T("day-stage-" + string(t.Stage)), Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
+		word := c.T("day-stage-" + string(t.Stage))
+		if t.Stage == fieldlog.Waiting { // a long word in a narrow tile: it says where it may break
+			word = c.T("day-tile-waiting")
+		}
+		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: word, Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
 	}
 	c.boardPeople(b, v)
 	b.Outlook = c.outlook(v)
@@ -383,46 +387,6 @@ func (s *Server) dayBoard(c *call) error {
 	c.D = c.board(v)
 	s.part(c.w, c.r, http.StatusOK, "day", "board", c.view)
 	return nil
-}
-
-// dayLive tells a board, as server-sent events, that something was noted. The
-// board asks for its part anew; without this it asks now and then.
-func (s *Server) dayLive(c *call) error {
-	news, err := s.app.WatchDay(c.r.Context(), c.actor, c.id())
-	if err != nil {
-		return err
-	}
-	h := c.w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("Cache-Control", "no-store")
-	out := http.NewResponseController(c.w)
-	_ = out.SetWriteDeadline(time.Time{})
-	send := func(text string) bool {
-		_, err := c.w.Write([]byte(text))
-		return err == nil && out.Flush() == nil
-	}
-	if !send("retry: 5000\n\n") {
-		return nil
-	}
-	s.counts.boards.Add(1)
-	defer s.counts.boards.Add(-1)
-	beat := time.NewTicker(20 * time.Second)
-	defer beat.Stop()
-	for {
-		select {
-		case _, ok := <-news:
-			if !ok || !send("event: noted\ndata: 1\n\n") {
-				return nil
-			}
-		case <-beat.C:
-			if !send(": still here\n\n") {
-				return nil
-			}
-		case <-s.opt.Stopping: // the browser connects anew, to this server's successor or another
-			send("retry: 1000\n\n")
-			return nil
-		}
-	}
 }
 
 func (s *Server) changeDay(c *call) error {
