@@ -7,27 +7,12 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/storage"
 	"github.com/chromedp/chromedp"
 
 	"sapward/apply/fieldlog"
 	"sapward/internal/app"
 	"sapward/internal/web"
 )
-
-// fullStore gives an origin so many bytes in all; 0 takes the bound away.
-func fullStore(t *testing.T, ctx context.Context, origin string, bytes float64) {
-	t.Helper()
-	do(t, ctx, chromedp.Func(func(ctx context.Context, tg *chromedp.Target) error {
-		p := storage.OverrideQuotaForOriginParams{Origin: origin}
-		if bytes > 0 {
-			p.QuotaSize = &bytes
-		}
-		_, err := cdp.Call(ctx, tg, storage.OverrideQuotaForOrigin, p)
-		return err
-	}))
-}
 
 // A store with little room left is said before it hurts, on every screen; notes
 // still go in, and with room again the warning goes.
@@ -38,13 +23,14 @@ func TestPhone_LittleRoomIsSaid(t *testing.T) {
 	if text := eval[string](t, ctx, `document.querySelector(".banners").textContent`); strings.Contains(text, "Little room") {
 		t.Fatalf("with room: %s", text)
 	}
-	used := eval[float64](t, ctx, `navigator.storage.estimate().then(e=>e.usage)`)
-	fullStore(t, ctx, f.URL, used+10e6)
+	// Browsers round what they report, and some report a bound that never comes
+	// near: the page is told here what a phone with a full disk would report.
+	eval[bool](t, ctx, `(window.old=navigator.storage.estimate.bind(navigator.storage),navigator.storage.estimate=async()=>({usage:90e6,quota:105e6}),true)`)
 	sent(t, ctx)
 	wait(t, ctx, `document.querySelector(".banners").textContent.includes("Little room left on this phone.")`)
 	some(t, ctx, 2)
 	noted(t, ctx, 2)
-	fullStore(t, ctx, f.URL, 0)
+	eval[bool](t, ctx, `(navigator.storage.estimate=window.old,true)`)
 	sent(t, ctx)
 	wait(t, ctx, `!document.querySelector(".banners").textContent.includes("Little room")`)
 }
@@ -142,11 +128,11 @@ func TestDay_WholeInTheBrowser(t *testing.T) {
 	looked(t, one, h.url, "day6-port", true)
 	other := v.Pack.Trees[1].Tag
 	eval[bool](t, two, fmt.Sprintf(`location.hash="#/tree/%s",true`, other))
-	tap(t, two, "Skip")
+	tap(t, two, "Skip this tree")
 	wait(t, two, `document.querySelector("dialog[open]")`)
 	looked(t, two, h.url, "day7-skip", true)
 	eval[bool](t, two, fmt.Sprintf(`location.hash="#/walk",location.hash="#/tree/%s",true`, other))
-	tap(t, two, "Skip")
+	tap(t, two, "Skip this tree")
 	eval[bool](t, two, `document.querySelector("dialog[open] button.wide").click(),true`)
 	wait(t, two, `sapwardPage.state.own.at(-1).kind==="skip"`)
 	eval[bool](t, two, `document.querySelector(".head .sos").click(),true`)
