@@ -39,10 +39,11 @@ const (
 	TypePerson      Type = "person"      //
 	TypeMembership  Type = "membership"  // person
 	TypeSettings    Type = "settings"    //
+	TypeToken       Type = "token"       // person, or nothing alone on a laptop: what a program shows to act for a person
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeTrial, TypeAssessment, TypeAttachment, TypeFeed}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeTrial, TypeAssessment, TypeAttachment, TypeFeed, TypeToken}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.

@@ -291,22 +291,29 @@ type TrialVariable struct {
 
 // variables lists what the trial can be analysed by.
 func (v *TrialView) variables() {
-	l := v.Facts.Layout
-	for _, x := range v.Visits {
-		rated := 0
-		for _, r := range x.Facts.Rows {
-			if _, in := l.PlotOf(r.Tree); in && (r.Rating != nil || r.Status == TreeDead) {
-				rated++
-			}
+	plots := map[string]bool{}
+	for _, p := range v.Facts.Layout.Plots {
+		for _, t := range p.Trees {
+			plots[t] = true
 		}
-		if rated == 0 {
+	}
+	for _, x := range v.Visits {
+		if !slices.ContainsFunc(x.Facts.Rows, func(r VisitRow) bool {
+			return plots[r.Tree] && (r.Rating != nil || r.Status == TreeDead)
+		}) {
 			continue
 		}
 		scale := trial.Percent
 		if x.Facts.Scale == ScaleClass {
 			scale = trial.Class
 		}
-		v.Variables = append(v.Variables, TrialVariable{ID: VariableVisit + ":" + x.Facts.On, Kind: VariableVisit, On: x.Facts.On, Scale: scale, Rated: rated})
+		variable := TrialVariable{ID: VariableVisit + ":" + x.Facts.On, Kind: VariableVisit, On: x.Facts.On, Scale: scale}
+		for _, r := range v.rowsOf(variable) { // those dead of the disease count too
+			if r.Value != nil {
+				variable.Rated++
+			}
+		}
+		v.Variables = append(v.Variables, variable)
 	}
 	for _, s := range v.seasons() {
 		n := 0

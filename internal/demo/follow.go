@@ -17,7 +17,7 @@ import (
 // on. It shows the program and proves nothing.
 
 // TrialSeed is the seed that dealt the treatments of the strip.
-const TrialSeed = 20250610
+const TrialSeed = 785264
 
 // TrialTreatments are the treatments of the strip, the control first.
 var TrialTreatments = []string{"untreated", "injection", "infusion"}

@@ -37,7 +37,7 @@ plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "swe
 ratings chestnut/ratings.csv
 survival chestnut/deaths.csv
 decline chestnut/residues.csv --effective "0.4 mg/kg" --min-interval-d 60
-trial design chestnut/strip.csv --treatments untreated,injection,infusion --control untreated --replicates 15 --block-by order --pre-rated --blinded --seed 20250610 --name "Strip (invented)" --out chestnut/trial
+trial design chestnut/strip.csv --treatments untreated,injection,infusion --control untreated --replicates 15 --block-by order --pre-rated --blinded --seed 785264 --name "Strip (invented)" --out chestnut/trial
 trial analyse chestnut/results.csv --value wilt_pct --layout chestnut/trial/layout.json --about chestnut/about.csv --out chestnut/trial-report
 `
 

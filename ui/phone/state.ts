@@ -130,6 +130,7 @@ export async function recount(): Promise<void> {
 }
 
 const bytes = new TextEncoder();
+export const took: Record<string, number> = {}; // the last note's steps, for who measures
 
 // note keeps events, in one step for all of them. When it returns they are on
 // the disk, and only then the core and the screen know of them; when it throws,
@@ -143,7 +144,9 @@ export async function note(parts: Event[], pic?: store.Photo): Promise<void> {
     await lock("sapward-note", async () => {
       for (;;) {
         const had = state.seq;
+        took.begin = performance.now();
         const list = core.write(parts.map((part, i) => ({ ...part, id: uuidv7(), at: localTime(), device: me.device, person: me.person, day: me.day, seq: had + i + 1 })));
+        took.written = performance.now();
         const sums = await Promise.all(list.map((x) => store.sha256(bytes.encode(x.text))));
         const kept = list.map(({ event: e, text }, i): store.Kept => ({ id: e.id!, seq: e.seq!, day: e.day!, device: me.device, tree: e.tree ?? "", kind: e.kind, text, sha256: sums[i], state: "waiting" }));
         const seq = had + list.length;
@@ -151,6 +154,7 @@ export async function note(parts: Event[], pic?: store.Photo): Promise<void> {
           await reload();
           continue;
         }
+        took.kept = performance.now();
         core.add(list.map((x) => x.text));
         state.seq = seq;
         state.own.push(...list.map((x) => x.event));
@@ -168,7 +172,9 @@ export async function note(parts: Event[], pic?: store.Photo): Promise<void> {
   } finally {
     state.writing--;
   }
+  took.known = performance.now();
   changed();
+  took.drawn = performance.now();
   document.dispatchEvent(new CustomEvent("sapward-noted"));
 }
 

@@ -24,6 +24,12 @@ export async function open(): Promise<void> {
 }
 
 export const get = <T>(key: string): Promise<T | undefined> => db.get("kept", key) as Promise<T | undefined>;
+// all reads what is kept by name, in one step.
+export async function all(): Promise<Map<string, unknown>> {
+  const s = db.transaction("kept").store;
+  const [keys, values] = await Promise.all([s.getAllKeys(), s.getAll()]);
+  return new Map(keys.map((k, i) => [String(k), values[i]]));
+}
 export const put = (key: string, value: unknown): Promise<unknown> => db.put("kept", value, key);
 export const events = (): Promise<Kept[]> => db.getAll("events") as Promise<Kept[]>;
 export const others = (): Promise<Other[]> => db.getAll("others") as Promise<Other[]>;
