@@ -26,6 +26,16 @@ import (
 // two people.
 func openedDay(t *testing.T, h *stage) app.FieldDay {
 	t.Helper()
+	day, err := h.app.OpenDay(t.Context(), app.Local(), approved(t, h), app.DayOrder{People: []string{"crew one", "crew two"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return day
+}
+
+// approved approves the demo's open draft and passes its gate.
+func approved(t *testing.T, h *stage) (plan string) {
+	t.Helper()
 	ctx, me := t.Context(), app.Local()
 	d, _, err := h.app.Draft(ctx, me, h.draft)
 	if err != nil {
@@ -59,11 +69,7 @@ func openedDay(t *testing.T, h *stage) app.FieldDay {
 	if _, err := h.app.KeepGate(ctx, me, p.ID, g); err != nil {
 		t.Fatal(err)
 	}
-	day, err := h.app.OpenDay(ctx, me, p.ID, app.DayOrder{People: []string{"crew one", "crew two"}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return day
+	return p.ID
 }
 
 // handset is a phone that speaks to the server as the page does.
