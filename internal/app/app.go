@@ -146,14 +146,15 @@ type Config struct {
 // App is the use cases. It is safe for concurrent use.
 type App struct {
 	Config
-	cache  cache
-	days   liveDays
-	live   hub
-	desks  sync.Mutex
-	wx     weatherDays
-	models models
-	again  sync.Map // block -> againKept
-	token  ownerToken
+	cache   cache
+	days    liveDays
+	live    hub
+	desks   sync.Mutex
+	wx      weatherDays
+	models  models
+	again   sync.Map // block -> againKept
+	follows memo[FollowResult]
+	token   ownerToken
 }
 
 // New returns the use cases over a store.
