@@ -25,7 +25,7 @@ var house = []string{
 	"flow/weather", "flow/sap", "flow/plume", "flow/protect", "flow/compare",
 	"apply/tag", "apply/fieldlog", "apply/record",
 	"follow/health", "follow/decline", "follow/trial",
-	"internal/brief", "internal/app", "internal/store", "internal/store/storetest", "internal/cardfile", "internal/exchange", "internal/draw", "internal/lang", "internal/report", "internal/authority", "internal/demo", "internal/metrics", "internal/web", "internal/cli",
+	"internal/brief", "internal/app", "internal/store", "internal/store/storetest", "internal/cardfile", "internal/exchange", "internal/draw", "internal/lang", "internal/report", "internal/authority", "internal/demo", "internal/metrics", "internal/api", "internal/web", "internal/cli",
 	"cmd/sapward", "wasm", "tools/release",
 }
 

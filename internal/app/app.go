@@ -22,9 +22,16 @@ import (
 
 // Actor is who acts. Local is the person alone on a laptop: loopback, no
 // sign-in, owner of everything. The zero Actor is a stranger.
+//
+// A program acts for the person who made its token, and can do less: Token is
+// the token's identifier, Most the greatest role it has anywhere, Only the one
+// estate it reaches; empty, all of the person's.
 type Actor struct {
 	Person string
 	Local  bool
+	Token  string
+	Most   Role
+	Only   string
 }
 
 // LocalPerson is the identifier that events of the local actor carry.
@@ -135,6 +142,7 @@ type Config struct {
 	Store      Store
 	Keeper     Keeper   // nil: no backup and check from the app
 	Sessions   Sessions // nil: sign-ins last as long as the process
+	Beside     Beside   // nil: the store, where it can; else programs have no tokens
 	Shared     Shared   // nil: this is the only server on its facts
 	News       News     // nil: nobody else writes
 	CardReader CardReader
@@ -164,6 +172,9 @@ type App struct {
 
 // New returns the use cases over a store.
 func New(c Config) *App {
+	if c.Beside == nil {
+		c.Beside, _ = c.Store.(Beside)
+	}
 	a := &App{Config: c}
 	if a.News != nil {
 		a.others = a.News.Hear(a.live.tell)

@@ -100,6 +100,9 @@ func wanted() map[string]asks {
 		"OpenAttachment": there(app.Viewer, "f"), "RetireAttachment": there(app.CrewLead, "f", stale, ""),
 
 		"People": anywhere(app.Viewer), "AddPerson": anywhere(app.Owner, app.PersonFacts{}, ""), "RetirePerson": everywhere(app.Owner, "other", stale, ""),
+		"Tokens": anywhere(app.Viewer), "AddToken": anywhere(app.Viewer, app.TokenOrder{}), "WithdrawToken": anywhere(app.Nobody, "none"), "Bearer": anywhere(app.Nobody, "x"),
+		"Began": anywhere(app.Nobody, "", ""), "Answered": anywhere(app.Nobody, app.Mark{}, ""), "Freed": anywhere(app.Nobody, app.Mark{}), "Kept": anywhere(app.Nobody, "none"),
+
 		"Grant": there(app.Owner, "e", "other", app.Role("no such role")), "Revoke": there(app.Owner, "e", "no such person"), "FirstOwnerToken": everywhere(app.Owner),
 
 		"Settings": anywhere(app.Viewer), "ChangeSettings": everywhere(app.Owner, stale, app.SettingsFacts{}),

@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -16,6 +17,7 @@ import (
 	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/cardfile"
@@ -58,6 +60,12 @@ func (readers) Names() []string { return nil }
 func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (readers) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 
 type archive struct{}
@@ -181,6 +189,7 @@ func (w *world) examples() map[string][]any {
 		"Feeds": {w.estate}, "AddFeed": {w.estate, "none"}, "RevokeFeed": {w.feed, "lost"}, "Calendar": {"x"},
 		"Backup": {"/dev/null/none"}, "Check": {(func(int64, int64))(nil)}, "Due": {w.estate}, "Search": {"x", 5}, "Audit": {app.EventQuery{Estate: w.estate}}, "History": {app.TypeTree, w.tree}, "Undo": {"none"},
 		"FillDemo": {map[string][]byte{}},
+		"Tokens":   {}, "AddToken": {app.TokenOrder{}}, "WithdrawToken": {"none"}, "Bearer": {"x"}, "Began": {"", ""}, "Answered": {app.Mark{}, ""}, "Freed": {app.Mark{}}, "Kept": {"none"},
 	}
 }
 

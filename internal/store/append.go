@@ -47,6 +47,9 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 	if err := f(t); err != nil {
 		return storeFault(s.dir, err)
 	}
+	if err := t.fence(ctx); err != nil {
+		return storeFault(s.dir, err)
+	}
 	if err := t.announce(ctx); err != nil {
 		return storeFault(s.dir, err)
 	}

@@ -121,7 +121,7 @@ func (s *Store) copyFolder(ctx context.Context, fresh string) error {
 	if err = errors.Join(err, source.Close()); err != nil {
 		return err
 	}
-	return withoutSessions(ctx, filepath.Join(fresh, dbName))
+	return withoutBeside(ctx, filepath.Join(fresh, dbName))
 }
 
 // copyFiles copies the files that a copied database speaks of.

@@ -277,7 +277,7 @@ func TestPhoneAPI(t *testing.T) {
 		t.Errorf("nonsense range: %d", code)
 	}
 	// The live stream says that something was noted.
-	r, err := http.Get(h.url + "/days/" + day.ID + "/live")
+	r, err := http.Get(h.url + "/api/v1/days/" + day.ID + "/events")
 	if err != nil || r.StatusCode != 200 || r.Header.Get("Content-Type") != "text/event-stream" {
 		t.Fatalf("live: %v %v", r, err)
 	}

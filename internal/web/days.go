@@ -385,46 +385,6 @@ func (s *Server) dayBoard(c *call) error {
 	return nil
 }
 
-// dayLive tells a board, as server-sent events, that something was noted. The
-// board asks for its part anew; without this it asks now and then.
-func (s *Server) dayLive(c *call) error {
-	news, err := s.app.WatchDay(c.r.Context(), c.actor, c.id())
-	if err != nil {
-		return err
-	}
-	h := c.w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("Cache-Control", "no-store")
-	out := http.NewResponseController(c.w)
-	_ = out.SetWriteDeadline(time.Time{})
-	send := func(text string) bool {
-		_, err := c.w.Write([]byte(text))
-		return err == nil && out.Flush() == nil
-	}
-	if !send("retry: 5000\n\n") {
-		return nil
-	}
-	s.counts.boards.Add(1)
-	defer s.counts.boards.Add(-1)
-	beat := time.NewTicker(20 * time.Second)
-	defer beat.Stop()
-	for {
-		select {
-		case _, ok := <-news:
-			if !ok || !send("event: noted\ndata: 1\n\n") {
-				return nil
-			}
-		case <-beat.C:
-			if !send(": still here\n\n") {
-				return nil
-			}
-		case <-s.opt.Stopping: // the browser connects anew, to this server's successor or another
-			send("retry: 1000\n\n")
-			return nil
-		}
-	}
-}
-
 func (s *Server) changeDay(c *call) error {
 	if _, err := s.app.ChangeDay(c.r.Context(), c.actor, c.id(), c.number("version"), app.DayOrder{People: lines(c.field("people")), Trees: lines(c.field("trees")), Note: c.field("note")}); err != nil {
 		return err

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"sapward/finding"
+	"sapward/internal/api"
 	"sapward/internal/metrics"
 )
 
@@ -90,7 +91,7 @@ func (s *Server) observed(next http.Handler) http.Handler {
 }
 
 // liveRoute stays open as long as somebody looks.
-const liveRoute = "GET /days/{id}/live"
+const liveRoute = "GET " + api.Root + "days/{id}/events"
 
 // quiet are routes that a line each says nothing of.
 func quiet(route string) bool {

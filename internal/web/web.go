@@ -20,6 +20,7 @@ import (
 	"github.com/alexedwards/scs/v2"
 
 	"sapward/finding"
+	"sapward/internal/api"
 	"sapward/internal/app"
 	"sapward/internal/lang"
 	"sapward/internal/metrics"
@@ -56,6 +57,7 @@ type Server struct {
 	drafts   knownDrafts
 	uploads  uploads
 	job      job
+	api      *api.Handler
 	counts   counts
 	ready    sync.Mutex
 	readyAt  time.Time
@@ -85,8 +87,13 @@ func New(a *app.App, o Options) (http.Handler, error) {
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &finding.Fault{Class: finding.Denied, ID: "web-cross-site"})
 	}))
-	inner := bounded(s.besideSessions(s.sessions.LoadAndSave(routed(s.routes()))))
-	return s.behind(s.observed(s.secure(s.caught(s.ownHost(cross.Handler(inner)))))), nil
+	inner := cross.Handler(bounded(s.besideSessions(s.sessions.LoadAndSave(routed(s.routes())))))
+	if a != nil {
+		if inner, err = s.withPrograms(inner, cross); err != nil {
+			return nil, err
+		}
+	}
+	return s.behind(s.observed(s.secure(s.caught(s.ownHost(inner))))), nil
 }
 
 // besideSessions answers what asks for no session before one is looked up.
@@ -192,7 +199,6 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.showDay, "GET /days/{id}")
 	page("estates", s.changeDay, "POST /days/{id}")
 	page("estates", s.dayBoard, "GET /days/{id}/board")
-	page("estates", s.dayLive, "GET /days/{id}/live")
 	page("estates", s.closeDay, "POST /days/{id}/close")
 	page("estates", s.decide, "POST /days/{id}/decide")
 	page("estates", s.dayTags, "GET /days/{id}/tags.pdf")
@@ -239,6 +245,9 @@ func (s *Server) routes() http.Handler {
 	page("people", s.setPassphrase, "POST /people/{id}/passphrase")
 	page("settings", s.settings, "GET /settings")
 	page("settings", s.saveSettings, "POST /settings")
+	page("settings", s.programList, "GET /programs")
+	page("settings", s.addToken, "POST /programs")
+	page("settings", s.withdrawToken, "POST /programs/{id}/withdraw")
 	page("about", s.about, "GET /about")
 
 	if !s.opt.Local {
@@ -289,6 +298,10 @@ type problem struct {
 
 // fail answers with what went wrong, in the reader's words, and where to go on.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if s.api != nil && strings.HasPrefix(r.URL.Path, api.Root) {
+		s.api.Fail(w, r, err)
+		return
+	}
 	v := s.view(r, "", "")
 	var big *http.MaxBytesError
 	if errors.As(err, &big) {

@@ -5,7 +5,7 @@ import { badge, lookOf } from "./marks";
 import type { Event, Finding, Port, Tree } from "./model";
 import { note, state } from "./state";
 import { clock, finding, length, ml, n, readNumber, say, since, span } from "./words";
-import { cautions, choices, fact, findings, go, href, type Screen } from "./view";
+import { cautions, choices, fact, findings, go, href, lazily, type Screen } from "./view";
 import { askContainer, loadOf, withContainer } from "./container";
 import { alive, ends, reasons, slip, writeNote } from "./tree";
 import { ring } from "./ring";
@@ -14,9 +14,9 @@ const noted = (kind: string): void => tell(say(`phone-noted-${kind}`, { ports: n
 
 // put notes one thing about a port, after asking the core.
 async function put(e: Event): Promise<boolean> {
-  const j = core.judge(e);
-  if (j.against.length) {
-    tell(j.against.map((f) => finding(f)).join(" "), true);
+  const against = core.may([e]);
+  if (against.length) {
+    tell(against.map((f) => finding(f)).join(" "), true);
     return false;
   }
   await note([e]);
@@ -50,7 +50,7 @@ export function port(tag: string, number: number): Screen {
     next === "load" ? h("div", { class: "with" }, h("span", null, state.container.container ? say("phone-from-can", { can: [state.container.container, state.container.lot].filter(Boolean).join(" / ") }) : say("phone-no-can")), button("plain slim", say("phone-change"), () => askContainer())) : null,
     j ? findings(j.mind.filter((f) => next !== "read" || f.severity === "refused")) : null,
     j ? cautions(j.cautions) : null,
-    limb ? null : h("figure", { class: "ring-box small" }, ring(t, p.stem ?? "", number)),
+    limb ? null : h("figure", { class: "ring-box small" }, lazily(`port ${tag} ${p.stem ?? ""}`, () => ring(t, p.stem ?? "", number))),
   ];
   if (p.read && p.left_ul > 0 && !["sealed", "pulled", "left-in"].includes(p.stage)) body.splice(1, 0, moves(t, p));
   body.push(button("wide", [icon("more"), say("phone-more")], () => more(t, p)));

@@ -5,7 +5,7 @@ import { badge, lookOf, treeLook } from "./marks";
 import type { Event, Port, Tree } from "./model";
 import { note, state } from "./state";
 import { clock, figure, finding, length, ml, n, say } from "./words";
-import { cautions, choices, fact, findings, go, href, packTree, personName, type Screen } from "./view";
+import { cautions, choices, fact, findings, go, href, lazily, packTree, personName, type Screen } from "./view";
 import { ring } from "./ring";
 import { loadOf, withContainer } from "./container";
 import { takePhoto } from "./photo";
@@ -40,12 +40,10 @@ export function nextOf(t: Tree): { all?: (typeof steps)[number]; ports: Port[]; 
 // noteAll notes one step for many ports, asking the core first.
 async function noteAll(t: Tree, kind: string, ports: Port[], of: (p: Port) => Partial<Event>): Promise<void> {
   const parts = ports.map((p) => ({ kind, tree: t.tree, port: p.n, ...of(p) }));
-  for (const p of parts) {
-    const j = core.judge(p);
-    if (j.against.length) {
-      tell(j.against.map((f) => finding(f)).join(" "), true);
-      return;
-    }
+  const against = core.may(parts);
+  if (against.length) {
+    tell(against.map((f) => finding(f)).join(" "), true);
+    return;
   }
   await note(parts);
   tell(say(`phone-noted-${kind}`, { ports: n(ports.length) }));
@@ -70,11 +68,11 @@ export function tree(tag: string): Screen {
       fact(say("phone-dose"), ml(dose)),
       fact(say("phone-girth"), h("span", null, length(t.girth_at_ports_cm), t.reading ? h("small", null, ` ${say("phone-read-today", { reading: t.reading })}`) : null))),
     untouched ? button("wide", [icon("next"), say("phone-tape-again")], () => tape(t)) : null,
-    ...stems.map((s) => h("figure", { class: "ring-box" }, s ? h("figcaption", null, say("phone-stem", { stem: s })) : null, ring(t, s))),
+    ...stems.map((s) => h("figure", { class: "ring-box" }, s ? h("figcaption", null, say("phone-stem", { stem: s })) : null, lazily(`ring ${tag} ${s}`, () => ring(t, s)))),
     t.ports.length ? h("p", { class: "hint" }, say("phone-ring-says", { unit: state.pack!.units === "us" ? "in" : "cm" })) : null,
-    h("ul", { class: "rows" }, t.ports.map((x) => h("li", null, h("a", { href: href("tree", tag, "port", x.n) }, badge(lookOf(x), x.n),
+    lazily(`ports ${tag}`, () => h("ul", { class: "rows" }, t.ports.map((x) => h("li", null, h("a", { href: href("tree", tag, "port", x.n) }, badge(lookOf(x), x.n),
       h("span", { class: "grow" }, h("b", null, length(x.along_girth_cm)), h("small", null, say(`phone-port-${lookOf(x)}`))),
-      h("span", { class: "end" }, x.read ? ml(x.gone_ul) : ml(x.loaded_ul || x.planned_ul)))))),
+      h("span", { class: "end" }, x.read ? ml(x.gone_ul) : ml(x.loaded_ul || x.planned_ul))))))),
     h("div", { class: "pair" },
       button("wide", say("phone-cleaned-do"), async () => { await note([{ kind: "cleaned", tree: tag }]); tell(say("phone-noted-cleaned")); }, { "aria-pressed": t.cleaned ? "true" : "false" }),
       button("wide", say("phone-photo"), () => takePhoto(tag)),
