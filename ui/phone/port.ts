@@ -7,7 +7,7 @@ import { note, state } from "./state";
 import { clock, finding, length, ml, n, readNumber, say, since, span } from "./words";
 import { cautions, choices, fact, findings, go, href, lazily, type Screen } from "./view";
 import { askContainer, loadOf, withContainer } from "./container";
-import { alive, ends, reasons, slip, writeNote } from "./tree";
+import { alive, ends, reasons, slip, spot, writeNote } from "./tree";
 import { ring } from "./ring";
 
 const noted = (kind: string): void => tell(say(`phone-noted-${kind}`, { ports: n(1) }));
@@ -39,7 +39,7 @@ export function port(tag: string, number: number): Screen {
   const body: Child[] = [
     h("p", { class: "state" }, badge(lookOf(p), p.n), h("span", null, say(`phone-port-${lookOf(p)}`), p.given_up ? `: ${p.given_up}` : ""), p.moved_place ? h("b", { class: "tag" }, say("phone-moved-place")) : null),
     h("dl", { class: "facts" },
-      limb ? fact(say("phone-limb"), p.where) : fact(say("phone-from-mark"), h("strong", null, length(p.along_girth_cm))),
+      limb ? fact(say("phone-limb"), p.where.slice(5)) : fact(say("phone-from-mark"), h("span", null, h("strong", null, length(p.along_girth_cm)), spot(t, p) ? h("small", { class: "block" }, spot(t, p)) : null)),
       fact(say("phone-height"), length(p.height_cm)),
       fact(say("phone-depth"), p.depth_mm === null ? say("phone-not-on-card") : `${p.depth_mm} mm`),
       p.loaded_ul ? fact(say("phone-loaded"), ml(p.loaded_ul)) : fact(say("phone-planned"), ml(p.planned_ul)),

@@ -23,6 +23,12 @@ const steps: { kind: string; from: string; of: (p: Port) => Partial<Event> }[] =
 export const alive = (p: Port): boolean => !p.given_up;
 export const ends = (): string[] => (state.pack!.ends === "pull" ? ["pull"] : state.pack!.ends === "leave" ? ["leave"] : ["pull", "leave"]);
 
+// spot names the limb of a port, or its stem where the tree has several.
+export function spot(t: Tree, p: Port): string {
+  if (p.where.startsWith("limb ")) return say("phone-limb-name", { limb: p.where.slice(5) });
+  return p.stem && t.ports.some((x) => x.stem !== p.stem) ? say("phone-stem", { stem: p.stem }) : "";
+}
+
 // nextOf is what a tree waits for: the step of all its ports, or one port.
 export function nextOf(t: Tree): { all?: (typeof steps)[number]; ports: Port[]; read?: Port; close?: string } {
   const live = t.ports.filter(alive);
@@ -71,7 +77,7 @@ export function tree(tag: string): Screen {
     ...stems.map((s) => h("figure", { class: "ring-box" }, s ? h("figcaption", null, say("phone-stem", { stem: s })) : null, lazily(`ring ${tag} ${s}`, () => ring(t, s)))),
     t.ports.length ? h("p", { class: "hint" }, say("phone-ring-says", { unit: state.pack!.units === "us" ? "in" : "cm" })) : null,
     lazily(`ports ${tag}`, () => h("ul", { class: "rows" }, t.ports.map((x) => h("li", null, h("a", { href: href("tree", tag, "port", x.n) }, badge(lookOf(x), x.n),
-      h("span", { class: "grow" }, h("b", null, length(x.along_girth_cm)), h("small", null, say(`phone-port-${lookOf(x)}`))),
+      h("span", { class: "grow" }, h("b", null, [spot(t, x), length(x.along_girth_cm)].filter(Boolean).join(" \u00b7 ")), h("small", null, say(`phone-port-${lookOf(x)}`))),
       h("span", { class: "end" }, x.read ? ml(x.gone_ul) : ml(x.loaded_ul || x.planned_ul))))))),
     h("div", { class: "pair" },
       button("wide", say("phone-cleaned-do"), async () => { await note([{ kind: "cleaned", tree: tag }]); tell(say("phone-noted-cleaned")); }, { "aria-pressed": t.cleaned ? "true" : "false" }),

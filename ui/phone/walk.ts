@@ -69,10 +69,10 @@ export function apart(p: PackTree): number | null {
 }
 
 let watching = 0;
-// locate asks where the phone is; without leave everything else still works.
+// locate asks where the phone is, anew each time; without leave everything else still works.
 export function locate(): void {
   if (!navigator.geolocation) { tell(say("phone-no-position"), true); return; }
-  if (watching) return;
+  if (watching) navigator.geolocation.clearWatch(watching); // asked again: a new fix, should the old watch have gone to sleep
   watching = navigator.geolocation.watchPosition((g) => {
     state.position = { lat: g.coords.latitude, lon: g.coords.longitude, accuracy: g.coords.accuracy };
     if (/^#\/(find|map|walk)|^$/.test(location.hash) && !(document.activeElement instanceof HTMLInputElement)) changed();
