@@ -138,7 +138,7 @@ func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 			if v == http.ErrAbortHandler {
 				panic(v)
 			}
-			h.log.Error("panic", slog.Any("value", v), slog.String("path", r.URL.Path), slog.String("stack", string(debug.Stack())))
+			h.log.Error("panic", slog.Any("value", v), slog.String("route", r.Pattern), slog.String("stack", string(debug.Stack())))
 			h.Fail(w, r, &finding.Fault{Class: finding.Internal, ID: "internal"})
 		}
 	}()
