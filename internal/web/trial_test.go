@@ -162,7 +162,9 @@ func TestTrials_FromFormToReport(t *testing.T) {
 	}
 	// What the report tells, the key, out of use and back.
 	_, page = p.get(here)
-	version := func() string { return between(page, `name="version" value="`, `"`) }
+	version := func() string {
+		return between(page[strings.Index(page, `id="trial-edit"`):], `name="version" value="`, `"`)
+	}
 	if res, _ := p.post(here, values("version", version(), "name", "", "treated-on", "")); res.StatusCode != 422 {
 		t.Errorf("no name: %d", res.StatusCode)
 	}
