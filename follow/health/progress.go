@@ -29,13 +29,16 @@ type Rating struct {
 	Day       float64
 	Pct       *float64
 	Class     *float64 // a value of the scale, 0 = healthy
+	ClassMax  float64  // the highest value of the scale, where the row tells it
 	Status    Status
-	Dated     bool // the day was worked out from a date
+	Cause     Cause
+	CauseNote string // words beside CauseOther
+	Dated     bool   // the day was worked out from a date
 	Where     finding.Where
 }
 
 // ProgressOptions: TopClass is the highest value of the class scale; 0 takes
-// the highest seen and says so. EndDay is the end of the season; 0 takes the
+// that of the rows, or the highest seen and says so. EndDay is the end of the season; 0 takes the
 // last visit.
 type ProgressOptions struct {
 	TopClass float64
@@ -50,6 +53,7 @@ type ProgressReport struct {
 	ToDay      float64             `json:"to_d"`
 	Trees      []TreeProgress      `json:"trees"`
 	Treatments []TreatmentProgress `json:"treatments"`
+	Causes     []CauseTally        `json:"causes"`
 	Notes      []finding.Finding   `json:"notes"`
 }
 
@@ -61,8 +65,9 @@ type TreeProgress struct {
 	Visits    int       `json:"visits"`
 	FromDay   float64   `json:"from_d"`
 	ToDay     float64   `json:"to_d"`
-	Missed    []float64 `json:"missed_d"` // days of the block's visits without a rating
-	End       string    `json:"end"`      // followed, dead, removed
+	Missed    []float64 `json:"missed_d"`      // days of the block's visits without a rating
+	OtherD    []float64 `json:"other_cause_d"` // days whose rating is left out: another cause
+	End       string    `json:"end"`           // followed, dead, dead-other, removed
 	Complete  bool      `json:"complete"`
 	AUDPC     *float64  `json:"audpc"`
 	Relative  *float64  `json:"audpc_relative"`
@@ -86,6 +91,7 @@ type TreatmentProgress struct {
 	Trees       int           `json:"trees"`
 	N           int           `json:"n"` // complete trees, in the means
 	Dead        int           `json:"dead"`
+	DeadOther   int           `json:"dead_other"` // of another cause than the disease
 	Removed     int           `json:"removed"`
 	AUDPC       *float64      `json:"audpc"`
 	AUDPCSD     *float64      `json:"audpc_sd"`
@@ -186,7 +192,7 @@ func SeverityIndex(values []float64, counts []int, top float64) (float64, error)
 }
 
 // checkRatings returns the scale: class or percent.
-func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs finding.Faults) {
+func checkRatings(rows []Rating, o ProgressOptions) (class bool, top, told float64, fs finding.Faults) {
 	add := func(id string, w finding.Where, a finding.Args) { fs = append(fs, finding.Bad(id, w, a)) }
 	if len(rows) == 0 {
 		add("ratings-no-rows", finding.Where{}, nil)
@@ -235,6 +241,10 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 			a["status"] = finding.Text(string(r.Status))
 			add("ratings-status-unknown", r.Where, a)
 		}
+		if !r.Cause.Known() {
+			a["cause"] = finding.Text(string(r.Cause))
+			add("ratings-cause-unknown", r.Where, a)
+		}
 		if r.Pct != nil && r.Class != nil {
 			add("ratings-percent-and-class", r.Where, a)
 			continue
@@ -260,11 +270,18 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 				add("ratings-class-out-of-range", r.Where, a)
 			} else {
 				top = math.Max(top, *r.Class)
+				told = math.Max(told, r.ClassMax)
 			}
 		}
 	}
 	if treeCount == 1 && len(fs) == 0 {
 		add("ratings-one-tree", finding.Where{}, finding.Args{"tree": finding.Text(rows[0].Tree)})
+	}
+	if o.TopClass == 0 && told > 0 && finite(told) {
+		if top > told {
+			add("ratings-class-over-told", finding.Where{}, finding.Args{"top": finding.Number(told, ""), "value": finding.Number(top, "")})
+		}
+		top = told
 	}
 	if o.TopClass != 0 {
 		top = o.TopClass
@@ -278,7 +295,7 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 	if !classes && !pct && len(fs) == 0 {
 		add("ratings-no-values", finding.Where{}, nil)
 	}
-	return classes, top, fs
+	return classes, top, told, fs
 }
 
 // Progress works out the disease progress of each tree and treatment.
@@ -287,18 +304,21 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 // has no rating is missed: the trapezoid spans it and the tree lists it. A tree
 // dead of the disease counts 100 % from the day it was found dead, at every
 // later visit of the block, to the last. A tree removed for another reason is
-// followed to its last rating. Means of a treatment are over complete trees.
+// followed to its last rating, and so is one that died of another cause. A
+// rating above 0 for another cause says nothing of the disease: it is left out,
+// spanned as a missed one and named. Means of a treatment are over complete
+// trees.
 //
 // Errors: finding.Faults, all faults of the rows at once.
 func Progress(rows []Rating, o ProgressOptions) (ProgressReport, error) {
-	class, top, fs := checkRatings(rows, o)
+	class, top, told, fs := checkRatings(rows, o)
 	if len(fs) > 0 {
 		return ProgressReport{}, fs
 	}
-	out := ProgressReport{Scale: "percent", Trees: []TreeProgress{}, Notes: []finding.Finding{}}
+	out := ProgressReport{Scale: "percent", Trees: []TreeProgress{}, Causes: TallyCauses(rows), Notes: []finding.Finding{}}
 	if class {
 		out.Scale, out.TopClass = "class", &top
-		if o.TopClass == 0 {
+		if o.TopClass == 0 && told == 0 {
 			out.Notes = append(out.Notes, note("ratings-scale-top-assumed", finding.Warning, finding.Args{"top": finding.Number(top, "")}))
 		}
 	}
@@ -325,7 +345,7 @@ func Progress(rows []Rating, o ProgressOptions) (ProgressReport, error) {
 	for _, name := range order {
 		t, curve, faults := follow(name, trees[name], visits, class, top)
 		fs = append(fs, faults...)
-		t.Complete = curve != nil && t.Visits >= 2 && t.FromDay == out.FromDay && t.ToDay == last && t.End != "removed"
+		t.Complete = curve != nil && t.Visits >= 2 && t.FromDay == out.FromDay && t.ToDay == last && t.End != "removed" && t.End != "dead-other"
 		out.Trees = append(out.Trees, t)
 		g, ok := groups[t.Treatment]
 		if !ok {
@@ -350,13 +370,14 @@ func Progress(rows []Rating, o ProgressOptions) (ProgressReport, error) {
 type point struct{ day, pct float64 }
 
 func follow(name string, rows []Rating, visits []float64, class bool, top float64) (TreeProgress, []point, finding.Faults) {
-	t := TreeProgress{Tree: name, Treatment: rows[0].Treatment, End: "followed", Missed: []float64{}}
+	t := TreeProgress{Tree: name, Treatment: rows[0].Treatment, End: "followed", Missed: []float64{}, OtherD: []float64{}}
 	var fs finding.Faults
 	rows = append([]Rating(nil), rows...)
 	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Day < rows[j].Day })
 	var curve []point
 	has := map[float64]bool{}
 	dead, removed := math.Inf(1), math.Inf(1)
+	left := map[float64]bool{}
 	for _, r := range rows {
 		var y *float64
 		if r.Pct != nil {
@@ -377,6 +398,11 @@ func follow(name string, rows []Rating, visits []float64, class bool, top float6
 			}
 			continue
 		case r.Status == Died:
+			if !r.Cause.OfDisease() { // the watch for the disease ends
+				removed, t.End = r.Day, "dead-other"
+				y = nil
+				break
+			}
 			dead, t.End = r.Day, "dead"
 			y = some(100)
 		case r.Status == Removed:
@@ -385,6 +411,10 @@ func follow(name string, rows []Rating, visits []float64, class bool, top float6
 			if y != nil {
 				fs = append(fs, finding.Bad("ratings-missed-with-value", r.Where, a))
 			}
+			y = nil
+		case y != nil && *y > 0 && !r.Cause.OfDisease():
+			t.OtherD = append(t.OtherD, r.Day)
+			left[r.Day] = true
 			y = nil
 		}
 		if y != nil {
@@ -396,7 +426,7 @@ func follow(name string, rows []Rating, visits []float64, class bool, top float6
 		switch {
 		case d > dead:
 			curve = append(curve, point{d, 100})
-		case !has[d] && d < removed:
+		case !has[d] && !left[d] && d < removed:
 			t.Missed = append(t.Missed, d)
 		}
 	}
@@ -422,7 +452,8 @@ func follow(name string, rows []Rating, visits []float64, class bool, top float6
 
 // tally collects a treatment.
 type tally struct {
-	trees, dead, removed   int
+	trees, dead, other     int
+	removed                int
 	audpc, relative, audps []float64
 	days                   map[float64][]float64
 }
@@ -432,6 +463,8 @@ func (g *tally) add(t TreeProgress, curve []point) {
 	switch t.End {
 	case "dead":
 		g.dead++
+	case "dead-other":
+		g.other++
 	case "removed":
 		g.removed++
 	}
@@ -451,7 +484,7 @@ func (g *tally) report(name string, visits []float64) TreatmentProgress {
 		}
 		return some(m)
 	}
-	t := TreatmentProgress{Treatment: name, Trees: g.trees, N: len(g.audpc), Dead: g.dead, Removed: g.removed,
+	t := TreatmentProgress{Treatment: name, Trees: g.trees, N: len(g.audpc), Dead: g.dead, DeadOther: g.other, Removed: g.removed,
 		AUDPC: mean(g.audpc), Relative: mean(g.relative), AUDPS: mean(g.audps), Days: []DaySeverity{}}
 	if sd, err := describe.SD(g.audpc); err == nil {
 		t.AUDPCSD = some(sd)
@@ -483,7 +516,18 @@ func (out *ProgressReport) remarks(names []string) {
 	one("ratings-no-curve", finding.Warning, func(t TreeProgress) bool { return t.Visits < 2 })
 	one("ratings-dead-to-end", finding.Note, func(t TreeProgress) bool { return t.End == "dead" })
 	one("ratings-censored", finding.Note, func(t TreeProgress) bool { return t.End == "removed" })
-	one("ratings-not-complete", finding.Note, func(t TreeProgress) bool { return t.Visits >= 2 && !t.Complete && t.End != "removed" })
+	one("ratings-dead-other", finding.Note, func(t TreeProgress) bool { return t.End == "dead-other" })
+	one("ratings-other-cause", finding.Note, func(t TreeProgress) bool { return len(t.OtherD) > 0 })
+	one("ratings-not-complete", finding.Note, func(t TreeProgress) bool {
+		return t.Visits >= 2 && !t.Complete && t.End != "removed" && t.End != "dead-other"
+	})
+	for _, c := range out.Causes {
+		if n := c.Rated + c.Dead; c.Cause == CauseUnknown && n > 0 {
+			out.Notes = append(out.Notes, note("ratings-cause-counts", finding.Note, finding.Args{"treatment": finding.Text(c.Treatment), "count": finding.Count(n)}))
+		} else if c.Cause == CauseTreatment && n > 0 {
+			out.Notes = append(out.Notes, note("ratings-cause-treatment", finding.Warning, finding.Args{"treatment": finding.Text(c.Treatment), "count": finding.Count(n)}))
+		}
+	}
 	if len(names) < 2 {
 		out.Notes = append(out.Notes, note("ratings-one-treatment", finding.Warning, finding.Args{"treatment": finding.Text(names[0])}))
 	}

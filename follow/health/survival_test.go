@@ -65,7 +65,8 @@ for (f in sort(list.files(args[1], pattern="csv$", full.names=TRUE))) {
   cat(paste(out, collapse="|"), "\n", sep="")
 }`
 
-// Another program: R's survival package on 50 random data sets. 1e-8 relative.
+// Another program: R's survival package on 50 random data sets
+// (500 with SAPWARD_SOAK=1): ties, small groups, no event, one event. 1e-8 relative.
 func TestSurvival_EqualsR(t *testing.T) {
 	r, err := exec.LookPath("Rscript")
 	if err == nil {
@@ -75,7 +76,7 @@ func TestSurvival_EqualsR(t *testing.T) {
 		t.Skipf("skipped: Rscript with the package survival is not there (%v)", err)
 	}
 	dir := t.TempDir()
-	for seed := range uint64(50) {
+	for seed := range uint64(sets()) {
 		days, died, group, x := randomData(seed)
 		var b strings.Builder
 		b.WriteString("day,died,group,block,x1,x2\n")
@@ -185,7 +186,7 @@ func TestSurvival_EqualsR(t *testing.T) {
 		}
 	}
 	t.Logf("%d data sets, %d Cox fits, %d drift tests, largest deviation %.1e", seen, coxed, drifted, w.d)
-	if seen != 50 || coxed < 50 || drifted < 20 {
+	if seen != sets() || coxed < sets() || drifted < sets()*2/5 {
 		t.Errorf("too little was compared")
 	}
 }

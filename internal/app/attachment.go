@@ -15,6 +15,8 @@ type AttachmentFacts struct {
 	Type string `json:"type"` // media type
 	Of   Type   `json:"of"`   // type of the thing it is kept beside
 	Note string `json:"note,omitempty"`
+
+	Phone string `json:"phone,omitempty"` // that took the picture
 }
 
 // Attachment is an attachment as it is kept. Its parent is the thing.
@@ -34,7 +36,7 @@ var attachable = map[string]bool{
 // besides are the types of things that files are kept beside.
 var besides = map[Type]bool{
 	TypeEstate: true, TypeBlock: true, TypeTree: true, TypeWound: true, TypeCard: true, TypeDraft: true, TypePlan: true, TypeGate: true,
-	TypeApplication: true, TypePerson: true,
+	TypeApplication: true, TypePerson: true, TypeVisit: true,
 }
 
 // mayBeside is the gate of use cases on files beside a thing. What belongs to an

@@ -114,7 +114,7 @@ func (a *App) History(ctx context.Context, actor Actor, t Type, id string) ([]Ev
 	if err := a.mayOn(ctx, actor, "History", t, id); err != nil {
 		return nil, err
 	}
-	if t == TypePerson || t == TypeSettings || t == TypeMembership {
+	if t == TypePerson || t == TypeSettings || t == TypeMembership || t == TypeToken {
 		if role, err := a.everywhere(ctx, actor); err != nil || role != Owner {
 			if err == nil {
 				err = denied(Owner)
@@ -160,7 +160,7 @@ func (a *App) Search(ctx context.Context, actor Actor, text string, limit int) (
 
 // signed are types whose events are signed in some way: they are withdrawn or
 // corrected, not undone.
-var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypeRecord: true, TypeFeed: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
+var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypeRecord: true, TypeFeed: true, TypePerson: true, TypeMembership: true, TypeSettings: true, TypeToken: true}
 
 // doing names, for each type of thing, the use case that changes it.
 var doing = map[Type]string{

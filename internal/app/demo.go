@@ -9,6 +9,7 @@ import (
 	"sapward/finding"
 	"sapward/internal/brief"
 	"sapward/measure/civil"
+	"sapward/plan/crew"
 )
 
 // FillDemo fills an empty data folder with the invented estate: files are the
@@ -24,7 +25,7 @@ func (a *App) FillDemo(ctx context.Context, actor Actor, files map[string][]byte
 		return err
 	}
 	d := demo{App: a, files: files, owner: actor, season: lastSeason(civil.Of(a.Now()))}
-	for _, step := range []func(context.Context) error{d.people, d.cards, d.blocks, d.treated, d.draft, d.followed} {
+	for _, step := range []func(context.Context) error{d.people, d.cards, d.prices, d.blocks, d.treated, d.draft, d.followed} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -77,6 +78,22 @@ func (d *demo) people(ctx context.Context) error {
 		*p.to = Actor{Person: v.ID}
 	}
 	return nil
+}
+
+// prices are invented like everything else here, so that plans and the season
+// report tell a cost.
+func (d *demo) prices(ctx context.Context) error {
+	s, err := d.Settings(ctx, d.owner)
+	if err != nil || s.Version > 0 {
+		return err
+	}
+	f := s.Facts
+	f.Prices = []PriceFacts{
+		{crew.CostProduct, "145", "L"}, {crew.CostLabour, "24", "h"}, {crew.KitPorts, "0.35", "piece"}, {crew.KitSyringes, "1.10", "piece"},
+		{crew.KitBits, "4.50", "piece"}, {crew.KitPaint, "6", "piece"},
+	}
+	_, err = d.ChangeSettings(ctx, d.owner, 0, f)
+	return err
 }
 
 func (d *demo) cards(ctx context.Context) error {

@@ -50,6 +50,9 @@ func (d *demo) followed(ctx context.Context) error {
 	if _, err := d.ImportFollow(ctx, d.lead, d.chestnut, TableRatings, "ratings.csv", bytes.NewReader(past("ratings.csv", 2))); err != nil {
 		return err
 	}
+	if _, err := d.ImportFollow(ctx, d.lead, d.chestnut, TableRatings, "closure.csv", bytes.NewReader(past("closure.csv", 2))); err != nil {
+		return err
+	}
 	f, err := d.follow(ctx, d.Store, d.chestnut)
 	if err != nil {
 		return err
@@ -69,7 +72,7 @@ func (d *demo) followed(ctx context.Context) error {
 	if _, err := d.ImportFollow(ctx, d.lead, d.chestnut, TableAssays, "residues.csv", bytes.NewReader(past("residues.csv", 1))); err != nil {
 		return err
 	}
-	return d.felled(ctx)
+	return d.ill(ctx)
 }
 
 // trial lays the strip out before anything is treated, as the demo's commands
@@ -93,8 +96,8 @@ func (d *demo) trial(ctx context.Context) error {
 // demoTrialSeed is the seed that the demo's files were dealt with.
 const demoTrialSeed = 785264
 
-// felled brings the trees up to what the last visits found.
-func (d *demo) felled(ctx context.Context) error {
+// ill brings the trees that are ill up to what the last visits found.
+func (d *demo) ill(ctx context.Context) error {
 	visits, err := list[VisitFacts](ctx, d.Store, Query{Type: TypeVisit, Parent: d.chestnut})
 	if err != nil {
 		return err
@@ -107,20 +110,17 @@ func (d *demo) felled(ctx context.Context) error {
 			}
 		}
 	}
-	s, err := d.standing(ctx, d.Store, d.chestnut)
+	s, err := d.standing(ctx, d.Store, d.chestnut, sorted(last))
 	if err != nil {
 		return err
 	}
 	for _, tag := range sorted(last) {
-		t, r := s.trees[tag], last[tag]
-		switch {
-		case r.Status == TreeRemoved:
-			_, err = d.RetireTree(ctx, d.lead, t.ID, t.Version, "Felled for a track, not for the disease. Invented. / Inventado.")
-		case r.Status == TreeDead:
-			_, err = d.RateTree(ctx, d.lead, t.ID, t.Version, "dead", "100", on[tag])
-		case r.Rating != nil && *r.Rating >= 10:
-			_, err = d.RateTree(ctx, d.lead, t.ID, t.Version, "symptomatic", fmt.Sprint(*r.Rating), on[tag])
+		r := last[tag]
+		if r.Rating == nil || *r.Rating < 10 {
+			continue
 		}
+		t := s.trees[tag]
+		_, err = d.RateTree(ctx, d.lead, t.ID, t.Version, "symptomatic", fmt.Sprint(*r.Rating), on[tag])
 		if err != nil {
 			return err
 		}

@@ -3,11 +3,13 @@ package app
 import (
 	"cmp"
 	"context"
+	"errors"
 	"math"
 	"slices"
 	"strings"
 
 	"sapward/finding"
+	"sapward/follow/health"
 	"sapward/measure/civil"
 )
 
@@ -53,7 +55,7 @@ const (
 	TreeSeen    = ""        // rated
 	TreeMissed  = "missed"  // not rated
 	TreeAlive   = "alive"   // looked at, not rated
-	TreeDead    = "dead"    // of the disease
+	TreeDead    = "dead"    // its cause says of what; none: of the disease
 	TreeRemoved = "removed" // for another reason
 )
 
@@ -71,8 +73,34 @@ type VisitRow struct {
 	Tree   string   `json:"tree"`
 	Rating *float64 `json:"rating,omitempty"` // percent, or class of the visit's scale
 	Status string   `json:"status,omitempty"`
-	Cause  string   `json:"cause,omitempty"`
+	// Cause is on health.Causes; words beside "other" stand in CauseNote.
+	Cause     string     `json:"cause,omitempty"`
+	CauseNote string     `json:"cause_note,omitempty"`
+	Ports     []PortLook `json:"ports,omitempty"`
 }
+
+// PortLook is how far the wound of one port has closed.
+type PortLook struct {
+	Port   string   `json:"port,omitempty"`
+	Pct    *float64 `json:"closure_pct,omitempty"`
+	Closed *bool    `json:"closed,omitempty"`
+}
+
+// cause settles what made the tree ill: words that are not on the list stand
+// beside "other", as they were written before there was a list.
+func (r *VisitRow) cause(faults *finding.Faults) {
+	words(faults, "cause", &r.Cause, 200)
+	words(faults, "cause", &r.CauseNote, 200)
+	if !health.Cause(r.Cause).Known() {
+		r.CauseNote, r.Cause = orElse(r.CauseNote, r.Cause), string(health.CauseOther)
+	}
+	if r.Cause != string(health.CauseOther) {
+		r.CauseNote = ""
+	}
+}
+
+// died reports whether the row tells of a death that counts in survival.
+func (r VisitRow) died() bool { return r.Status == TreeDead && health.Cause(r.Cause).Death() }
 
 // Visit is a visit as it is kept. Its parent is the block.
 type Visit = Kept[VisitFacts]
@@ -95,10 +123,11 @@ type KeptAssay = Kept[AssayFacts]
 
 // Most that one visit and one block's groups may hold (program defaults).
 const (
-	maxVisitRows  = 20_000
+	maxVisitRows  = 120_000
 	maxTreatments = 50
 	maxTreatment  = 60
 	maxClass      = 1000
+	maxPortLooks  = 400
 )
 
 func (f *FollowFacts) tidy() error {
@@ -155,7 +184,8 @@ func (f *VisitFacts) tidy() error {
 		r := &f.Rows[i]
 		words(&faults, "tag", &r.Tree, maxTag)
 		need(&faults, "tag", r.Tree)
-		words(&faults, "cause", &r.Cause, 200)
+		r.cause(&faults)
+		f.ports(&faults, r)
 		choice(&faults, "status", &r.Status, TreeMissed, TreeAlive, TreeDead, TreeRemoved)
 		if seen[r.Tree] {
 			faults = append(faults, usage("follow-visit-twice", finding.Args{"tree": finding.Text(r.Tree)}))
@@ -167,12 +197,35 @@ func (f *VisitFacts) tidy() error {
 		if r.Rating == nil && r.Status == TreeSeen {
 			r.Status = TreeMissed
 		}
+		if r.Status == TreeMissed && len(r.Ports) > 0 { // its wounds were looked at
+			r.Status = TreeAlive
+		}
 		if r.Status != TreeSeen { // a dead tree counts in full whatever was noted
 			r.Rating = nil
 		}
 	}
 	slices.SortFunc(f.Rows, func(a, b VisitRow) int { return strings.Compare(SortKey(a.Tree), SortKey(b.Tree)) })
 	return faults.OrNil()
+}
+
+// ports checks the looks at the wounds of a tree.
+func (f *VisitFacts) ports(faults *finding.Faults, r *VisitRow) {
+	if len(r.Ports) > maxPortLooks {
+		*faults = append(*faults, usage("follow-ports-many", finding.Args{"tree": finding.Text(clip(r.Tree)), "most": finding.Count(maxPortLooks)}))
+		return
+	}
+	seen := map[string]bool{}
+	for i := range r.Ports {
+		p := &r.Ports[i]
+		words(faults, "port", &p.Port, 40)
+		switch {
+		case seen[p.Port]:
+			*faults = append(*faults, usage("follow-port-twice", finding.Args{"tree": finding.Text(clip(r.Tree)), "port": finding.Text(clip(p.Port))}))
+		case p.Pct == nil && p.Closed == nil, p.Pct != nil && !(*p.Pct >= 0 && *p.Pct <= 100), p.Pct != nil && p.Closed != nil && *p.Closed != (*p.Pct >= 100):
+			*faults = append(*faults, usage("follow-port-closure", finding.Args{"tree": finding.Text(clip(r.Tree)), "port": finding.Text(clip(p.Port))}))
+		}
+		seen[p.Port] = true
+	}
 }
 
 func (f *AssayFacts) tidy() error {
@@ -242,7 +295,9 @@ func (a *App) Visits(ctx context.Context, actor Actor, block string) ([]Visit, e
 }
 
 // AddVisit keeps what was seen on a day. A second visit on the same day adds to
-// the first: a tree rated in both is a fault. Trees must stand in the block.
+// the first: a tree rated in both is a fault. Trees must stand in the block. One
+// found dead becomes dead in its list too, and one found removed is taken out of
+// use where the person may do so; undoing the visit undoes both.
 func (a *App) AddVisit(ctx context.Context, actor Actor, block string, f VisitFacts) (Visit, error) {
 	if err := a.mayOn(ctx, actor, "AddVisit", TypeBlock, block); err != nil {
 		return Visit{}, err
@@ -276,8 +331,19 @@ func (a *App) AddVisit(ctx context.Context, actor Actor, block string, f VisitFa
 		if err := faults.OrNil(); err != nil {
 			return err
 		}
-		out, err = write(ctx, tx, actor, c, f)
-		return err
+		if c.Body, err = encode(f); err != nil {
+			return err
+		}
+		changes, err := a.ends(ctx, tx, actor, known, map[string]VisitFacts{f.On: f})
+		if err != nil {
+			return err
+		}
+		es, err := tx.Append(ctx, actor.Person, append([]Change{c}, changes...)...)
+		if err != nil {
+			return err
+		}
+		out = stamped(es[0], f)
+		return nil
 	})
 	return out, err
 }
@@ -302,6 +368,7 @@ func mergeVisit(had, more VisitFacts) (VisitFacts, finding.Faults) {
 		at[r.Tree] = i
 	}
 	var faults finding.Faults
+	var err error
 	if had.Scale != more.Scale {
 		faults = append(faults, usage("follow-scale", finding.Args{"date": finding.Text(more.On)}))
 	}
@@ -312,12 +379,18 @@ func mergeVisit(had, more VisitFacts) (VisitFacts, finding.Faults) {
 			continue
 		}
 		old := out.Rows[i]
+		if out.Rows[i].Ports, err = mergePorts(old.Ports, r.Ports); err != nil {
+			faults = append(faults, usage("follow-port-differs", finding.Args{"tree": finding.Text(r.Tree), "date": finding.Text(more.On)}))
+		}
+		r.Ports = out.Rows[i].Ports
 		same := old.Status == r.Status && (old.Rating == nil) == (r.Rating == nil) && (old.Rating == nil || *old.Rating == *r.Rating)
 		weak := func(x VisitRow) bool { return x.Status == TreeMissed || x.Status == TreeAlive }
 		switch {
+		case same && r.Cause != "" && old.Cause != "" && (r.Cause != old.Cause || r.CauseNote != old.CauseNote):
+			faults = append(faults, usage("follow-cause-differs", finding.Args{"tree": finding.Text(r.Tree), "date": finding.Text(more.On)}))
 		case same || weak(r) && !weak(old):
 			if same && r.Cause != "" {
-				out.Rows[i].Cause = r.Cause
+				out.Rows[i].Cause, out.Rows[i].CauseNote = r.Cause, r.CauseNote
 			}
 		case weak(old):
 			out.Rows[i] = r
@@ -329,11 +402,31 @@ func mergeVisit(had, more VisitFacts) (VisitFacts, finding.Faults) {
 	return out, faults
 }
 
+// mergePorts adds looks at ports: one told twice must be told alike.
+func mergePorts(had, more []PortLook) ([]PortLook, error) {
+	out := slices.Clone(had)
+	for _, p := range more {
+		i := slices.IndexFunc(out, func(x PortLook) bool { return x.Port == p.Port })
+		if i < 0 {
+			out = append(out, p)
+			continue
+		}
+		same := func(a, b *float64) bool { return (a == nil) == (b == nil) && (a == nil || *a == *b) }
+		if !same(out[i].Pct, p.Pct) || (out[i].Closed == nil) != (p.Closed == nil) || p.Closed != nil && *p.Closed != *out[i].Closed {
+			return had, errPorts
+		}
+	}
+	return out, nil
+}
+
+var errPorts = errors.New("ports told differently")
+
 // followedBlock is what is known of a block before something is added.
 type followedBlock struct {
 	block  State
 	today  civil.Date
 	tags   map[string]bool // trees of the block, also those out of use
+	trees  []Tree
 	visits map[string]Visit
 }
 
@@ -354,6 +447,7 @@ func (a *App) followed(ctx context.Context, r Reader, block string) (k followedB
 	for _, t := range trees {
 		k.tags[t.Facts.Tag] = true
 	}
+	k.trees = trees
 	visits, err := list[VisitFacts](ctx, r, Query{Type: TypeVisit, Parent: block})
 	for _, v := range visits {
 		k.visits[v.Facts.On] = v

@@ -29,6 +29,7 @@ var FollowTables = []string{TableRatings, TableDeaths, TableAssays, TableCounts}
 // where the file gives dates, else they are the file's own numbers.
 type FollowRows struct {
 	Ratings []health.Rating
+	Wounds  []health.Closure // of the same table
 	Deaths  []health.Death
 	Counts  []health.Count
 	Assays  []decline.Assay
@@ -54,6 +55,9 @@ type FollowImport struct {
 	Act               string // of the import; Undo takes it
 }
 
+// NoTreatment stands for a tree of no treatment in a table of ratings.
+const NoTreatment = "-"
+
 // maxFollowFile bounds a file of follow-up (program default).
 const maxFollowFile = 32 << 20
 
@@ -77,7 +81,7 @@ func (a *App) ImportFollow(ctx context.Context, actor Actor, block, kind, name s
 	}
 	err = a.Store.InTx(ctx, func(tx Tx) error {
 		out = FollowImport{Kind: kind}
-		changes, err := a.importFollow(ctx, tx, block, kind, name, data, &out)
+		changes, err := a.importFollow(ctx, tx, actor, block, kind, name, data, &out)
 		if err != nil || len(changes) == 0 {
 			return err
 		}
@@ -100,9 +104,10 @@ type followImport struct {
 	name   string
 	faults finding.Faults
 	out    *FollowImport
+	told   map[string]VisitFacts // visits that the import changes, by day
 }
 
-func (a *App) importFollow(ctx context.Context, tx Tx, block, kind, name string, data []byte, out *FollowImport) ([]Change, error) {
+func (a *App) importFollow(ctx context.Context, tx Tx, actor Actor, block, kind, name string, data []byte, out *FollowImport) ([]Change, error) {
 	m := followImport{App: a, name: name, out: out}
 	var err error
 	if m.known, err = a.followed(ctx, tx, block); err != nil {
@@ -126,10 +131,17 @@ func (a *App) importFollow(ctx context.Context, tx Tx, block, kind, name string,
 		return nil, usage("follow-day-zero-needed", nil)
 	}
 	switch kind {
-	case TableRatings:
-		return m.ratings()
-	case TableDeaths:
-		return m.deaths()
+	case TableRatings, TableDeaths:
+		read := m.ratings
+		if kind == TableDeaths {
+			read = m.deaths
+		}
+		changes, err := read()
+		if err != nil || len(m.told) == 0 {
+			return changes, err
+		}
+		more, err := a.ends(ctx, tx, actor, m.known, m.told)
+		return append(changes, more...), err
 	case TableCounts:
 		return m.counts()
 	}
@@ -165,6 +177,9 @@ func (m *followImport) tree(tag string, w finding.Where) {
 // group puts a tree into its treatment; a tree that got something else is a
 // fault.
 func (m *followImport) group(groups map[string]string, tag, treatment string, w finding.Where) {
+	if treatment == NoTreatment {
+		return
+	}
 	if was, there := groups[tag]; there && was != treatment {
 		m.bad("follow-treatment-differs", w, finding.Args{"tree": finding.Text(tag), "treatment": finding.Text(treatment), "other": finding.Text(was)})
 		return
@@ -208,6 +223,11 @@ func ofRows(err error) error {
 }
 
 func (m *followImport) ratings() ([]Change, error) {
+	if len(m.rows.Wounds) > 0 {
+		if _, err := health.Wounds(m.rows.Wounds, 0); err != nil {
+			return nil, m.rows.Locate(err)
+		}
+	}
 	if len(m.rows.Ratings) > 0 {
 		_, err := health.Progress(m.rows.Ratings, health.ProgressOptions{})
 		if err = ofRows(err); err != nil {
@@ -226,19 +246,53 @@ func (m *followImport) ratings() ([]Change, error) {
 			v = &VisitFacts{On: on, Scale: ScalePercent}
 			visits[on] = v
 		}
-		row := VisitRow{Tree: r.Tree, Rating: r.Pct, Status: map[health.Status]string{health.Missed: TreeMissed, health.Died: TreeDead, health.Removed: TreeRemoved}[r.Status]}
+		row := VisitRow{Tree: r.Tree, Rating: r.Pct, Cause: string(r.Cause), CauseNote: r.CauseNote, Status: map[health.Status]string{health.Missed: TreeMissed, health.Died: TreeDead, health.Removed: TreeRemoved}[r.Status]}
+		if r.Status == health.Seen && r.Pct == nil && r.Class == nil { // looked at, not rated
+			row.Status = TreeAlive
+		}
 		if r.Class != nil {
 			row.Rating, v.Scale = r.Class, ScaleClass
-			top = math.Max(top, *r.Class)
+			top = math.Max(top, math.Max(*r.Class, r.ClassMax))
 		}
 		v.Rows = append(v.Rows, row)
 	}
+	m.wounds(visits, groups)
 	for _, v := range visits {
 		if v.Scale == ScaleClass {
 			v.TopClass = math.Max(1, top)
 		}
 	}
 	return m.visits(visits, groups)
+}
+
+// wounds puts the looks at ports beside the trees' ratings; a tree of whose
+// wounds alone a day tells was seen alive.
+func (m *followImport) wounds(visits map[string]*VisitFacts, groups map[string]string) {
+	at := map[[2]string]int{}
+	for on, v := range visits {
+		for i, r := range v.Rows {
+			at[[2]string{on, r.Tree}] = i
+		}
+	}
+	for _, w := range m.rows.Wounds {
+		on := m.on(w.Day, w.Where)
+		if on == "" {
+			continue
+		}
+		m.tree(w.Tree, w.Where)
+		m.group(groups, w.Tree, w.Treatment, w.Where)
+		if visits[on] == nil {
+			visits[on] = &VisitFacts{On: on}
+		}
+		v := visits[on]
+		i, there := at[[2]string{on, w.Tree}]
+		if !there {
+			i = len(v.Rows)
+			at[[2]string{on, w.Tree}] = i
+			v.Rows = append(v.Rows, VisitRow{Tree: w.Tree, Status: TreeAlive})
+		}
+		v.Rows[i].Ports = append(v.Rows[i].Ports, PortLook{Port: w.Port, Pct: w.Pct, Closed: w.Closed})
+	}
 }
 
 func (m *followImport) deaths() ([]Change, error) {
@@ -323,6 +377,10 @@ func (m *followImport) visits(visits map[string]*VisitFacts, groups map[string]s
 			m.out.Add++
 		}
 		changes = append(changes, c)
+		if m.told == nil {
+			m.told = map[string]VisitFacts{}
+		}
+		m.told[on] = f
 	}
 	f := m.follow.Facts
 	f.Groups = grouped(groups)

@@ -1,12 +1,9 @@
 package app
 
 import (
-	"cmp"
 	"context"
-	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"sapward/finding"
 	"sapward/follow/decline"
@@ -41,6 +38,11 @@ type FollowResult struct {
 	Counts      *health.EfficacyReport
 	CountsBad   finding.Faults
 	Declines    []FollowDecline
+
+	Causes     []health.CauseTally // told at the visits
+	Closure    *health.ClosureReport
+	ClosureBad finding.Faults
+	Photos     map[string][]Attachment // by visit
 }
 
 // FollowSeason is one season's disease progress. A new season begins where
@@ -97,8 +99,17 @@ type AgainWindow struct {
 	From, By string // By empty: the level is not lost as far as can be told
 	Late     bool
 	GapD     int
-	Done     bool // the trees were treated again since
+	Done     bool   // the trees were treated again since
+	Series   int    // of the decline
+	FromWhy  string // what sets From: FromCard, FromRecord, or FromNothing
 }
+
+// What sets the first day of a window.
+const (
+	FromNothing = "none"   // no interval was given
+	FromCard    = "card"   // the card's least interval
+	FromRecord  = "record" // the record of the last treatment
+)
 
 // FollowUp works out what the follow-up of a block says.
 func (a *App) FollowUp(ctx context.Context, actor Actor, block string) (FollowResult, error) {
@@ -110,6 +121,16 @@ func (a *App) FollowUp(ctx context.Context, actor Actor, block string) (FollowRe
 		return f, err
 	}
 	f.fates()
+	f.Photos = map[string][]Attachment{}
+	for _, v := range f.Visits {
+		kept, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: v.ID})
+		if err != nil {
+			return f, err
+		}
+		if len(kept) > 0 {
+			f.Photos[v.ID] = kept
+		}
+	}
 	return f, a.declines(ctx, &f)
 }
 
@@ -160,7 +181,9 @@ func (a *App) followFacts(ctx context.Context, block string) (f FollowResult, er
 type fate struct {
 	treatment  string
 	looks      []civil.Date // looked at and alive
-	dead, gone civil.Date   // found dead of the disease; removed for another reason
+	dead, gone civil.Date   // found dead; removed for another reason, or dead of another cause
+	death      VisitRow     // as it was found dead
+	end        VisitRow     // as it was found gone
 }
 
 func (f *FollowResult) tree(tags map[string]*fate) {
@@ -186,12 +209,16 @@ func (f *FollowResult) tree(tags map[string]*fate) {
 			case TreeSeen, TreeAlive:
 				t.looks = append(t.looks, on)
 			case TreeDead:
-				if t.dead.IsZero() {
-					t.dead = on
+				if r.died() {
+					if t.dead.IsZero() {
+						t.dead, t.death = on, r
+					}
+				} else if t.gone.IsZero() {
+					t.gone, t.end = on, r
 				}
 			case TreeRemoved:
 				if t.gone.IsZero() {
-					t.gone = on
+					t.gone, t.end = on, r
 				}
 			}
 		}
@@ -204,6 +231,7 @@ func (f *FollowResult) fates() {
 	trees := map[string]*fate{}
 	f.tree(trees)
 	f.progress(trees)
+	f.wounds()
 	if len(trees) == 0 {
 		return
 	}
@@ -218,95 +246,6 @@ func (f *FollowResult) fates() {
 			f.CountsBad = finding.AsFaults(err)
 		} else {
 			f.Counts = &r
-		}
-	}
-}
-
-// progress splits the visits into seasons and works out each one's curves.
-func (f *FollowResult) progress(trees map[string]*fate) {
-	type rated struct {
-		on    civil.Date
-		visit VisitFacts
-	}
-	var seasons [][]rated
-	top := 0.0
-	for _, v := range f.Visits {
-		on, err := civil.Parse(v.Facts.On)
-		if err != nil || !slices.ContainsFunc(v.Facts.Rows, func(r VisitRow) bool { return r.Rating != nil }) {
-			continue
-		}
-		top = math.Max(top, v.Facts.TopClass)
-		n := len(seasons)
-		if n == 0 || on.DaysSince(seasons[n-1][len(seasons[n-1])-1].on) > SeasonGapD {
-			seasons = append(seasons, nil)
-			n++
-		}
-		seasons[n-1] = append(seasons[n-1], rated{on, v.Facts})
-	}
-	curves := map[string]*FollowCurve{}
-	for _, visits := range seasons {
-		s := FollowSeason{From: visits[0].on.String(), To: visits[len(visits)-1].on.String(), Base: visits[0].on, Visits: len(visits)}
-		var rows []health.Rating
-		for tag, t := range trees {
-			ended := false
-			begun := false
-			for _, v := range visits {
-				if ended {
-					break
-				}
-				at := func(x civil.Date) bool { return !x.IsZero() && !v.on.Before(x) }
-				row := health.Rating{Tree: tag, Treatment: t.treatment, Day: float64(v.on.DaysSince(s.Base)), Dated: true}
-				i := slices.IndexFunc(v.visit.Rows, func(r VisitRow) bool { return r.Tree == tag })
-				switch {
-				case at(t.dead):
-					row.Status, ended = health.Died, true
-				case at(t.gone):
-					row.Status, ended = health.Removed, true
-					if !begun { // gone before anything was seen this season
-						continue
-					}
-				case i < 0 || v.visit.Rows[i].Rating == nil:
-					row.Status = health.Missed
-				case v.visit.Scale == ScaleClass:
-					row.Class = v.visit.Rows[i].Rating
-				default:
-					row.Pct = v.visit.Rows[i].Rating
-				}
-				begun = true
-				rows = append(rows, row)
-			}
-		}
-		slices.SortFunc(rows, func(x, y health.Rating) int {
-			if c := strings.Compare(SortKey(x.Tree), SortKey(y.Tree)); c != 0 {
-				return c
-			}
-			return cmp.Compare(x.Day, y.Day)
-		})
-		for i := range rows {
-			rows[i].Where.Line = i + 1
-		}
-		r, err := health.Progress(rows, health.ProgressOptions{TopClass: top})
-		if err != nil {
-			s.Bad = finding.AsFaults(err)
-		}
-		s.ProgressReport = r
-		for _, t := range r.Treatments {
-			c := curves[t.Treatment]
-			if c == nil {
-				c = &FollowCurve{Treatment: t.Treatment}
-				curves[t.Treatment] = c
-			}
-			for _, d := range t.Days {
-				c.Days = append(c.Days, d.Day+float64(s.Base.DaysSince(f.Zero)))
-				c.Index = append(c.Index, d.Index)
-				c.N = append(c.N, d.N)
-			}
-		}
-		f.Seasons = append(f.Seasons, s)
-	}
-	for _, t := range f.Treatments {
-		if c := curves[t]; c != nil {
-			f.Curves = append(f.Curves, *c)
 		}
 	}
 }
@@ -407,191 +346,4 @@ func (f *FollowResult) efficacy(trees map[string]*fate) {
 		e.EfficacyReport = r
 		f.Efficacy = append(f.Efficacy, e)
 	}
-}
-
-// declines works out the residue of each treatment's trees.
-func (a *App) declines(ctx context.Context, f *FollowResult) error {
-	if len(f.Assays) == 0 {
-		return nil
-	}
-	apps, err := list[ApplicationFacts](ctx, a.Store, Query{Type: TypeApplication, Parent: f.Block.ID})
-	if err != nil {
-		return err
-	}
-	by := f.Follow.Facts.byTree()
-	samples := map[string][]AssayFacts{}
-	for _, x := range f.Assays {
-		samples[by[x.Facts.Tree]] = append(samples[by[x.Facts.Tree]], x.Facts)
-	}
-	names := slices.Clone(f.Treatments)
-	for _, name := range append(names, "") {
-		if len(samples[name]) > 0 {
-			f.Declines = append(f.Declines, f.decline(name, samples[name], apps))
-		}
-	}
-	return nil
-}
-
-// decline fits the residue of one treatment. Day 0 is the last application that
-// its trees had before the last sample, else the block's day 0.
-func (f *FollowResult) decline(name string, samples []AssayFacts, apps []Application) FollowDecline {
-	d := FollowDecline{Treatment: name, Zero: f.Zero}
-	sampled := map[string]bool{}
-	lastSample, firstSample := "", ""
-	for _, s := range samples {
-		sampled[s.Tree] = true
-		lastSample = max(lastSample, s.On)
-		if firstSample == "" || s.On < firstSample {
-			firstSample = s.On
-		}
-	}
-	latest := ""
-	for _, x := range apps {
-		touches := len(x.Facts.Trees) == 0 || slices.ContainsFunc(x.Facts.Trees, func(t Treated) bool { return sampled[t.Tag] })
-		if !touches {
-			continue
-		}
-		latest = max(latest, x.Facts.DateEnd)
-		if on, err := civil.Parse(x.Facts.DateEnd); err == nil && x.Facts.DateEnd <= lastSample && (!d.ByRecord || on.After(d.Zero)) {
-			d.Zero, d.ByRecord, d.NotBefore = on, true, x.Facts.NextEarliest
-		}
-	}
-	known := d.ByRecord || f.ZeroGiven
-	if d.Zero.IsZero() {
-		d.Zero, _ = civil.Parse(firstSample)
-	}
-	var rows []decline.Assay
-	trees := map[string]bool{}
-	for _, s := range samples {
-		on, err := civil.Parse(s.On)
-		if err != nil {
-			continue
-		}
-		if on.Before(d.Zero) {
-			d.Before++
-			continue
-		}
-		trees[s.Tree] = true
-		r := decline.Assay{Tree: s.Tree, Day: float64(on.DaysSince(d.Zero)), Tissue: s.Tissue, HeightM: s.HeightM, AzimuthDeg: s.AzimuthDeg, Limb: s.Limb, Dated: true, Where: finding.Where{Line: len(rows) + 1}}
-		if s.MgKg != nil {
-			r.MgKg, r.Detected = *s.MgKg, true
-		}
-		if s.LimitMgKg != nil {
-			r.DetectionLimit = *s.LimitMgKg
-		}
-		rows = append(rows, r)
-	}
-	d.Samples, d.Trees = len(rows), len(trees)
-	o := decline.Options{}
-	if f.Follow.Facts.EffectiveMgKg != nil && known {
-		o.EffectiveMgKg = *f.Follow.Facts.EffectiveMgKg
-	}
-	if f.Follow.Facts.IntervalD != nil {
-		o.MinIntervalD = *f.Follow.Facts.IntervalD
-		d.IntervalD = o.MinIntervalD
-	}
-	if next, err := civil.Parse(d.NotBefore); err == nil && d.NotBefore != "" {
-		o.NotBeforeD = math.Max(0, float64(next.DaysSince(d.Zero)))
-	}
-	if len(rows) == 0 {
-		return d
-	}
-	r, err := decline.Decline(rows, o)
-	if err != nil {
-		d.Bad = finding.AsFaults(err)
-		return d
-	}
-	d.Report = r
-	for _, s := range r.Series {
-		g := s.Again
-		if g == nil {
-			continue
-		}
-		w := AgainWindow{Tissue: s.Tissue, HeightM: s.HeightM, From: d.Zero.AddDays(int(math.Ceil(g.FromDay))).String(), GapD: int(math.Ceil(g.GapD)), Done: latest > d.Zero.String() && d.ByRecord}
-		if g.ByDay != nil && *g.ByDay < 36_525 {
-			w.By = d.Zero.AddDays(int(math.Floor(*g.ByDay))).String()
-			w.Late = w.By < w.From
-		}
-		d.Windows = append(d.Windows, w)
-	}
-	return d
-}
-
-// dueFollow are the next visit, and the treatment that the residue asks for.
-func (a *App) dueFollow(ctx context.Context, b BlockLine) ([]DueItem, error) {
-	f, err := a.followFacts(ctx, b.ID)
-	if err != nil {
-		return nil, err
-	}
-	var out []DueItem
-	if next := f.Follow.Facts.NextVisit; next != "" {
-		if n := len(f.Visits); n == 0 || f.Visits[n-1].Facts.On < next {
-			out = append(out, DueItem{Kind: "rate", On: next, Block: b.ID, Name: b.Facts.Name})
-		}
-	}
-	if len(f.Assays) == 0 || f.Follow.Facts.EffectiveMgKg == nil {
-		return out, nil
-	}
-	windows, err := a.againWindows(ctx, &f)
-	if err != nil {
-		return nil, err
-	}
-	for _, w := range windows {
-		out = append(out, DueItem{Kind: "treat-residue", On: w.From, By: w.By, Treatment: w.Tissue, Block: b.ID, Name: b.Facts.Name})
-	}
-	return out, nil
-}
-
-// againKey says what the windows of a block were worked out from.
-type againKey struct {
-	follow, assays, apps int
-	newest               time.Time
-}
-
-type againKept struct {
-	key     againKey
-	windows []AgainWindow
-}
-
-// againWindows returns, for each treatment, the earliest window still ahead of a
-// second treatment; its Tissue is the name of the treatment. They are kept until
-// a fact changes: a fit takes a while.
-func (a *App) againWindows(ctx context.Context, f *FollowResult) ([]AgainWindow, error) {
-	apps, err := list[ApplicationFacts](ctx, a.Store, Query{Type: TypeApplication, Parent: f.Block.ID})
-	if err != nil {
-		return nil, err
-	}
-	key := againKey{follow: f.Follow.Version, assays: len(f.Assays), apps: len(apps)}
-	for _, x := range f.Assays {
-		if x.At.After(key.newest) {
-			key.newest = x.At
-		}
-	}
-	for _, x := range apps {
-		if x.At.After(key.newest) {
-			key.newest = x.At
-		}
-	}
-	if had, ok := a.again.Load(f.Block.ID); ok && had.(againKept).key == key {
-		return had.(againKept).windows, nil
-	}
-	if err := a.declines(ctx, f); err != nil {
-		return nil, err
-	}
-	var out []AgainWindow
-	for _, d := range f.Declines {
-		var first *AgainWindow
-		for i := range d.Windows {
-			w := d.Windows[i]
-			if w.By != "" && !w.Done && (first == nil || w.By < first.By) {
-				first = &w
-			}
-		}
-		if first != nil {
-			first.Tissue = d.Treatment
-			out = append(out, *first)
-		}
-	}
-	a.again.Store(f.Block.ID, againKept{key, out})
-	return out, nil
 }

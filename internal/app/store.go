@@ -39,10 +39,11 @@ const (
 	TypePerson      Type = "person"      //
 	TypeMembership  Type = "membership"  // person
 	TypeSettings    Type = "settings"    //
+	TypeToken       Type = "token"       // person, or nothing alone on a laptop: what a program shows to act for a person
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeTrial, TypeAssessment, TypeAttachment, TypeFeed}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeTrial, TypeAssessment, TypeAttachment, TypeFeed, TypeToken}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
@@ -208,6 +209,9 @@ type Reader interface {
 	Trees(ctx context.Context, q TreeQuery) ([]State, error)
 	// EachTree passes the trees of a block that are in use, by tag, in chunks.
 	EachTree(ctx context.Context, block string, visit func([]State) error) error
+	// TreesTagged returns the trees of a block that are in use and have one of
+	// the tags, in any order.
+	TreesTagged(ctx context.Context, block string, tags []string) ([]State, error)
 	// BlockMark is a number that grows with every change of a block's trees or
 	// their wounds.
 	BlockMark(ctx context.Context, block string) (int64, error)
@@ -251,6 +255,9 @@ type Store interface {
 	// from is not that, nothing is added and ok is false.
 	AddPart(ctx context.Context, name string, from int64, r io.Reader, most int64) (size int64, ok bool, err error)
 	PartSize(ctx context.Context, name string) (int64, error)
+	// Parts counts files that have begun to arrive, and the bytes of them that
+	// are here, whose name begins so; one of them may be left out.
+	Parts(ctx context.Context, prefix, but string) (files int, bytes int64, err error)
 	// TakePart keeps a whole file like PutFile and forgets its pieces. Where its
 	// SHA-256 is not hash the pieces are thrown away and ok is false.
 	TakePart(ctx context.Context, name, hash string) (f File, ok bool, err error)

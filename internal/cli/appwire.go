@@ -41,8 +41,8 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 
 // Trees reads a table of trees; headers that are not matched are read as
 // exchange reads them.
-func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadInventory(r, name, match)
+func (readers) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	sum, err := exchange.EachInventory(r, name, match, visit)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {
@@ -51,7 +51,7 @@ func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, 
 	for i, h := range sum.Headers {
 		t.Columns = append(t.Columns, app.ColumnUse{Header: h, Column: use[i+1], Place: i + 1})
 	}
-	return trees, t, err
+	return t, err
 }
 
 // Wounds reads old holes.
@@ -269,8 +269,12 @@ func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store
 	if err != nil {
 		return nil, nil, err
 	}
-	return app.New(app.Config{
+	c := app.Config{
 		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Follow: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
-	}), s, nil
+	}
+	if s.Shared() {
+		c.Shared, c.News = s, s
+	}
+	return app.New(c), s, nil
 }

@@ -10,7 +10,7 @@ import (
 )
 
 type ratingsCmd struct {
-	File     string  `arg:"" help:"RATINGS.csv or .xlsx: tree, treatment, day or date, rating_pct or class."`
+	File     string  `arg:"" help:"RATINGS.csv or .xlsx: tree, treatment, day or date, rating_pct or class; cause may be told."`
 	DayZero  string  `help:"Date that counts as day 0, where the file gives dates."`
 	MaxClass float64 `help:"Highest class of the scale, where the file gives classes."`
 }
@@ -39,7 +39,7 @@ func (c ratingsCmd) Run(e *env) error {
 			return f.Locate(err)
 		}
 	} else {
-		report.Trees, report.Treatments = []health.TreeProgress{}, []health.TreatmentProgress{}
+		report.Trees, report.Treatments, report.Causes = []health.TreeProgress{}, []health.TreatmentProgress{}, []health.CauseTally{}
 	}
 	doc := ratingsDocument{ProgressReport: report, Notes: e.saidNotes(report.Notes)}
 	if wounds != nil {
@@ -134,10 +134,25 @@ func (d *ratingsDocument) print(e *env) {
 	if n := len(d.Trees) - listedTrees; n > 0 {
 		e.println(say.Say("and-more", finding.Args{"count": finding.Count(n)}))
 	}
+	d.printCauses(e)
 	notes := d.Notes
 	if d.Closure != nil {
 		d.printClosure(e)
 		notes = slices.Concat(notes, d.Closure.Notes)
 	}
 	e.printMeaning(d.followHead, notes)
+}
+
+// printCauses lists the causes that the file tells, and what they do.
+func (d *ratingsDocument) printCauses(e *env) {
+	if len(d.Causes) == 0 {
+		return
+	}
+	e.title(e.say.T("causes-head"))
+	t := e.heads("col-treatment", "causes-col-cause", ">causes-col-rated", ">col-dead", ">col-removed")
+	for _, c := range d.Causes {
+		t.row(c.Treatment, e.say.T("cause-"+string(c.Cause)), strconv.Itoa(c.Rated), strconv.Itoa(c.Dead), strconv.Itoa(c.Removed))
+	}
+	e.printf("%s", t)
+	e.wrapped(e.say.T("causes-rule"), "")
 }

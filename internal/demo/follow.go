@@ -113,7 +113,7 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 	var table, ratings, deaths, assays, results bytes.Buffer
 	stands, seen, fates, last := lines{}, lines{}, lines{}, lines{}
 	table.WriteString(invented + "tree,species,wood,diameter_cm,measured_at_m,status,x_m,y_m\n")
-	ratings.WriteString(invented + "tree,treatment,day,rating_pct,status\n")
+	ratings.WriteString(invented + "tree,treatment,day,rating_pct,status,cause\n")
 	deaths.WriteString(invented + "tree,treatment,days,died\n")
 	assays.WriteString(invented + "tree,day,mg_kg,tissue\n")
 	results.WriteString(invented + "tree,wilt_pct,reason\n")
@@ -132,8 +132,8 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 			if over[t.tag] {
 				continue
 			}
-			line := func(rating, status string) {
-				seen[fmt.Sprintf("%04d%s", day, t.tag)] = fmt.Sprintf("%s,%s,%d,%s,%s\n", t.tag, t.treatment, day, rating, status)
+			line := func(rating, status, cause string) {
+				seen[fmt.Sprintf("%04d%s", day, t.tag)] = fmt.Sprintf("%s,%s,%d,%s,%s,%s\n", t.tag, t.treatment, day, rating, status, cause)
 				if status == "dead" {
 					rating, status = "100", ""
 				}
@@ -143,16 +143,16 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 			switch {
 			case t.gone > 0 && day >= t.gone:
 				over[t.tag] = true
-				line("", "removed")
+				line("", "removed", "other: felled for a track")
 				fates[t.tag] = fmt.Sprintf("%s,%s,%d,0\n", t.tag, t.treatment, day)
 			case s > 93:
 				over[t.tag] = true
-				line("", "dead")
+				line("", "dead", "disease")
 				fates[t.tag] = fmt.Sprintf("%s,%s,%d,1\n", t.tag, t.treatment, day)
 			case day != ratedDays[0] && day != ratedDays[len(ratedDays)-1] && rng.IntN(60) == 0:
-				line("", "missed")
+				line("", "missed", "")
 			default:
-				line(fmt.Sprintf("%.0f", math.Min(100, 5*math.Round((s+6*rng.Float64())/5))), "")
+				line(fmt.Sprintf("%.0f", math.Min(100, 5*math.Round((s+6*rng.Float64())/5))), "", "")
 			}
 		}
 	}
@@ -181,10 +181,37 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 			}
 		}
 	}
+	files["chestnut/closure.csv"] = wounds(rng, trees)
 	files["chestnut/strip.csv"] = table.Bytes()
 	files["chestnut/ratings.csv"] = ratings.Bytes()
 	files["chestnut/deaths.csv"] = deaths.Bytes()
 	files["chestnut/residues.csv"] = assays.Bytes()
 	files["chestnut/results.csv"] = results.Bytes()
 	files["chestnut/about.csv"] = []byte(invented + about)
+}
+
+// wounds are looks at the holes of six trees of each method; infusion's are
+// wider and close later.
+func wounds(rng *rand.Rand, trees []stripTree) []byte {
+	var out bytes.Buffer
+	out.WriteString(invented + "tree,treatment,day,port,closure_pct\n")
+	for _, x := range []struct {
+		treatment string
+		half      float64 // days until half of a hole has closed
+	}{{"injection", 130}, {"infusion", 210}} {
+		taken := 0
+		for _, t := range trees {
+			if t.treatment != x.treatment || t.half > 0 || t.gone > 0 || taken == 6 {
+				continue
+			}
+			taken++
+			for port := 1; port <= 3; port++ {
+				half := x.half * (0.75 + 0.5*rng.Float64())
+				for _, day := range []int{42, 126, 330, 414} {
+					fmt.Fprintf(&out, "%s,%s,%d,%d,%.0f\n", t.tag, t.treatment, day, port, math.Min(100, 5*math.Round(10*float64(day)/half)))
+				}
+			}
+		}
+	}
+	return out.Bytes()
 }

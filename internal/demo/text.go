@@ -22,6 +22,7 @@ chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            ratings.csv    what was seen of them on twelve visits
            deaths.csv     which of them died, and when
            residues.csv   what a laboratory found in ten of them
+           closure.csv    how far the holes of twelve of them have closed
            results.csv    the strip as a trial: crown wilt on the last visit
            about.csv      what the trial's report tells of the place
 

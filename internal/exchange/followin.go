@@ -26,6 +26,7 @@ func (in input) open() (*source, error) {
 // FollowRows are the rows of one of the follow-up tables, read from bytes.
 type FollowRows struct {
 	Ratings []health.Rating
+	Wounds  []health.Closure // of the same table
 	Deaths  []health.Death
 	Counts  []health.Count
 	Assays  []decline.Assay
@@ -53,8 +54,9 @@ func readFollow(kind, name string, data []byte, zero civil.Date) (out FollowRows
 	switch kind {
 	case "ratings":
 		var f *Followed[health.Rating]
-		if f, _, err = woundedRatings(in, zero); err == nil {
-			out = FollowRows{Ratings: f.Rows, Dated: f.Dated, DayZero: f.DayZero, Notes: f.Notes, Locate: f.Locate}
+		var wounds []health.Closure
+		if f, wounds, err = woundedRatings(in, zero); err == nil {
+			out = FollowRows{Ratings: f.Rows, Wounds: wounds, Dated: f.Dated, DayZero: f.DayZero, Notes: f.Notes, Locate: f.Locate}
 		}
 	case "deaths":
 		var f *Followed[health.Death]

@@ -32,6 +32,8 @@ const (
 	ratingPort
 	ratingClosure
 	ratingClosed
+	ratingCause
+	ratingClassMax
 )
 
 var ratingSpec = Spec{What: "ratings", Columns: []Column{
@@ -45,6 +47,8 @@ var ratingSpec = Spec{What: "ratings", Columns: []Column{
 	ratingPort:      {Name: "port", Also: []string{"puerto", "agujero"}},
 	ratingClosure:   {Name: "closure_pct", Kind: Number, Also: []string{"cierre_pct"}},
 	ratingClosed:    {Name: "closed", Also: []string{"cerrado", "cerrada"}},
+	ratingCause:     {Name: "cause", Also: []string{"causa"}},
+	ratingClassMax:  {Name: "class_max", Kind: Number, Also: []string{"clase_max"}},
 }, OneOf: [][]int{{ratingDay, ratingDate}, {ratingPct, ratingClass, ratingClosure, ratingClosed}}}
 
 var ratingStates = map[string]health.Status{
@@ -52,8 +56,49 @@ var ratingStates = map[string]health.Status{
 	"visto": health.Seen, "perdido": health.Missed, "muerto": health.Died, "retirado": health.Removed,
 }
 
+// causeWords are the causes as tables name them, in plain form.
+var causeWords = map[string]health.Cause{
+	"disease": health.CauseDisease, "enfermedad": health.CauseDisease,
+	"other_disease": health.CauseOtherIll, "otra_enfermedad": health.CauseOtherIll,
+	"insects": health.CauseInsects, "insect": health.CauseInsects, "insectos": health.CauseInsects,
+	"animals": health.CauseAnimals, "animal": health.CauseAnimals, "animales": health.CauseAnimals,
+	"drought": health.CauseDrought, "sequia": health.CauseDrought,
+	"waterlogging": health.CauseWaterlogged, "encharcamiento": health.CauseWaterlogged,
+	"frost": health.CauseFrost, "helada": health.CauseFrost,
+	"wind": health.CauseWind, "viento": health.CauseWind,
+	"fire": health.CauseFire, "fuego": health.CauseFire,
+	"machine": health.CauseMachine, "maquina": health.CauseMachine,
+	"treatment": health.CauseTreatment, "tratamiento": health.CauseTreatment,
+	"unknown": health.CauseUnknown, "desconocida": health.CauseUnknown,
+	"other": health.CauseOther, "otra": health.CauseOther,
+}
+
+// cause reads the cell of the cause: a word of the list, or other: and words.
+func (r *Row) cause() (health.Cause, string) {
+	if !r.Has(ratingCause) {
+		return health.CauseNone, ""
+	}
+	text := r.Text(ratingCause)
+	if word, note, told := strings.Cut(text, ":"); told && causeWords[plain(word)] == health.CauseOther {
+		return health.CauseOther, strings.TrimSpace(note)
+	}
+	c, ok := Choice(r, ratingCause, causeWords)
+	if !ok {
+		return health.CauseNone, ""
+	}
+	return c, ""
+}
+
+// CauseText is a cause as a table carries it.
+func CauseText(c health.Cause, note string) string {
+	if c == health.CauseOther && note != "" {
+		return string(c) + ": " + note
+	}
+	return string(c)
+}
+
 // ReadRatings reads RATINGS.csv: tree, treatment, day or date, and rating_pct
-// or class; status is optional. Dates are counted from zero, or from the first
+// or class; status and cause are optional. Dates are counted from zero, or from the first
 // date of the file.
 func ReadRatings(path string, zero civil.Date) (*Followed[health.Rating], error) {
 	f, _, err := woundedRatings(input{name: path}, zero)
@@ -131,7 +176,11 @@ func alike[T any](f *Followed[T], err error, treatment func(T) string) (*Followe
 func rating(r *Row) followedRow[health.Rating] {
 	x := health.Rating{Tree: r.Tag(ratingTree), Treatment: r.Text(ratingTreatment)}
 	x.Pct, x.Class = r.some(ratingPct, -widest), r.some(ratingClass, -widest)
+	if top, ok := r.Float(ratingClassMax, 0, widest); ok {
+		x.ClassMax = top
+	}
 	x.Status, _ = Choice(r, ratingStatus, ratingStates)
+	x.Cause, x.CauseNote = r.cause()
 	if x.Pct == nil && x.Class == nil && !r.Has(ratingPct) && !r.Has(ratingClass) && !r.Has(ratingStatus) {
 		x.Status = health.Missed // an empty cell is a visit without a rating
 	}

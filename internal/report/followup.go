@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"sapward/finding"
 	"sapward/follow/decline"
@@ -470,6 +471,67 @@ func (f FollowUp) Again() (w app.AgainWindow, treatment string, ok bool) {
 		}
 	}
 	return w, treatment, ok
+}
+
+// WindowLine says when to treat again, and why then.
+type WindowLine struct{ Text, Why string }
+
+// WindowLines are all windows of a second treatment, the earliest last day
+// first, each with what sets its first and its last day and what that assumes;
+// then the residues that give no last day, then trees that were treated again.
+func (f FollowUp) WindowLines() (out []WindowLine) {
+	type line struct {
+		key string
+		WindowLine
+	}
+	var lines []line
+	for _, d := range f.Result.Declines {
+		for _, w := range d.Windows {
+			s := d.Series[w.Series]
+			a := finding.Args{"name": finding.Text(f.seriesOr(d, s)), "from": finding.Text(w.From), "by": finding.Text(w.By), "zero": finding.Text(d.Zero.String()),
+				"n": finding.Count(s.N), "trees": finding.Count(s.Trees), "days": finding.Number(math.Ceil(s.Again.FromDay), ""), "confidence": finding.Number(100*d.Confidence, "pct"),
+				"level": finding.Text(lang.Figure(s.Again.EffectiveMgKg, 4) + " mg/kg"), "last": finding.Text(d.Zero.AddDays(int(s.LastDay)).String()), "gap": finding.Count(w.GapD)}
+			if s.Chosen != nil {
+				a["model"] = finding.Text(strings.ToUpper(string(s.Chosen.Model)))
+			}
+			id, key := "followwin-between", "1"+w.By
+			switch {
+			case w.Done:
+				id, key = "followwin-done", "3"+w.By
+			case w.By == "":
+				id, key = "followwin-never", "2"+w.From
+			case w.Late:
+				id = "followwin-late"
+			case w.FromWhy == app.FromNothing:
+				id = "followwin-by"
+			}
+			text := ""
+			if !w.Done {
+				text = join(" ", text, f.Say.Say("followwin-from-"+w.FromWhy, a))
+				if w.By != "" {
+					text = join(" ", text, f.Say.Say("followwin-why", a))
+				}
+				if s.Again.Extrapolated && w.By != "" {
+					text = join(" ", text, f.Say.Say("followwin-beyond", a))
+				}
+			}
+			lines = append(lines, line{key, WindowLine{f.Say.Say(id, a), text}})
+		}
+	}
+	slices.SortStableFunc(lines, func(x, y line) int { return cmp.Compare(x.key, y.key) })
+	for _, l := range lines {
+		out = append(out, l.WindowLine)
+	}
+	return out
+}
+
+// seriesOr names a series; one without treatment, tissue and height is the
+// block's.
+func (f FollowUp) seriesOr(d app.FollowDecline, s decline.Series) string {
+	if name := f.seriesName(d, s); name != "" {
+		return name
+	}
+	return f.Say.T("followweb-no-treatment")
 }
 
 func parseDay(s string) (d civil.Date, bad bool) {

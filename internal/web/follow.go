@@ -4,13 +4,16 @@ import (
 	"bytes"
 	"fmt"
 	"html/template"
+	"maps"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"sapward/finding"
 	"sapward/follow/decline"
+	"sapward/follow/health"
 	"sapward/internal/app"
 	"sapward/internal/draw"
 	"sapward/internal/lang"
@@ -24,7 +27,10 @@ type followPage struct {
 	app.FollowResult
 	Here                       string
 	Empty                      bool
-	Answer                     []string // the first sentences: what it comes to
+	Answer                     []string            // the first sentences: what it comes to
+	Windows                    []report.WindowLine // when to treat again, the earliest first
+	CauseRows                  [][]string
+	MayRetire                  bool
 	Parts                      []followPart
 	Visited                    []visitRow
 	Setup                      form
@@ -45,8 +51,13 @@ type followPart struct {
 }
 
 type visitRow struct {
-	On, Text, Note string
+	ID, On, Text, Note string
+	Version            int
+	Causes             string // told, with their trees
+	Photos             []visitPhoto
 }
+
+type visitPhoto struct{ Href, Text string }
 
 // follow shows what the follow-up of a block says.
 func (s *Server) follow(c *call) error {
@@ -75,24 +86,23 @@ func (c *call) followPage() (*followPage, []crumb, error) {
 	c.followProgress(p, f)
 	c.followSurvival(p, f)
 	c.followEfficacy(p, f)
+	c.followWounds(p, f)
 	for i, d := range r.Declines {
 		c.followResidue(p, f, i, d)
 	}
 	for i := len(r.Visits) - 1; i >= 0; i-- {
-		p.Visited = append(p.Visited, c.visitLine(r.Visits[i]))
+		p.Visited = append(p.Visited, c.visitLine(r.Visits[i], r.Photos[r.Visits[i].ID]))
+	}
+	p.MayRetire = c.may("RetireVisit", r.Estate.ID)
+	for _, x := range r.Causes {
+		p.CauseRows = append(p.CauseRows, []string{x.Treatment, c.T("cause-" + string(x.Cause)), strconv.Itoa(x.Rated), strconv.Itoa(x.Dead), strconv.Itoa(x.Removed)})
 	}
 	return p, append(c.blockTrail(r.Estate, r.Block), crumb{c.T("followweb-title"), p.Here}), nil
 }
 
 // followAnswer is the first thing said: when again, and whether trees live.
 func (c *call) followAnswer(p *followPage, f report.FollowUp) {
-	if w, treatment, ok := f.Again(); ok {
-		id := "followweb-answer-between"
-		if w.Late {
-			id = "followweb-answer-late"
-		}
-		p.Answer = append(p.Answer, c.S(id, "treatment", treatment, "from", w.From, "by", w.By))
-	}
+	p.Windows = f.WindowLines()
 	if s := p.Survival; s != nil {
 		for _, g := range s.Groups {
 			p.Answer = append(p.Answer, c.S("followweb-answer-alive", "treatment", g.Treatment, "died", g.Died, "n", g.N))
@@ -236,8 +246,39 @@ func modelName(m decline.Model) string {
 	return map[decline.Model]string{decline.SFO: "SFO", decline.FOMC: "FOMC", decline.DFOP: "DFOP", decline.HS: "HS"}[m]
 }
 
+// followWounds is how the holes close.
+func (c *call) followWounds(p *followPage, f report.FollowUp) {
+	if p.Closure == nil {
+		if len(p.ClosureBad) > 0 {
+			p.Parts = append(p.Parts, followPart{Anchor: "wounds", Title: c.T("closure-head"), Lines: c.lines(p.ClosureBad)})
+		}
+		return
+	}
+	part := followPart{Anchor: "wounds", Title: c.T("closure-head"), Picture: c.chart("wounds", f.Wounds), TableHint: c.T("closure-columns"),
+		Heads: []string{c.T("col-treatment"), ">" + c.T("col-day"), ">" + c.T("col-trees"), ">" + c.T("closure-col-ports"), ">" + c.T("closure-col-closed"), ">" + c.T("closure-col-share"), c.T("col-interval"), ">" + c.T("closure-col-mean")}}
+	part.Lines, part.Notes = f.WoundLines()
+	for _, t := range p.Closure.Treatments {
+		for _, d := range t.Days {
+			part.Rows = append(part.Rows, []string{t.Treatment, figureOf(&d.Day, 0), strconv.Itoa(d.Trees), strconv.Itoa(d.Ports), strconv.Itoa(d.Closed), lang.Figure(d.SharePct, 1), f.Between(d.Low, d.High, " %"), figureOf(d.MeanPct, 1)})
+		}
+	}
+	p.Parts = append(p.Parts, part)
+}
+
+// retireVisit takes a visit out of use; what it did to trees stays.
+func (s *Server) retireVisit(c *call) error {
+	if c.field("sure") != "yes" {
+		return &finding.Fault{Class: finding.Usage, ID: "followweb-retire-sure"}
+	}
+	out, err := s.app.RetireVisit(c.r.Context(), c.actor, c.r.PathValue("visit"), c.number("version"), c.field("reason"))
+	if err != nil {
+		return err
+	}
+	return c.gone("/blocks/"+c.id()+"/follow", c.T("web-done-retired"), out.Act)
+}
+
 // visitLine is one visit in the list.
-func (c *call) visitLine(v app.Visit) visitRow {
+func (c *call) visitLine(v app.Visit, photos []app.Attachment) visitRow {
 	n := map[string]int{}
 	sum := 0.0
 	for _, r := range v.Facts.Rows {
@@ -246,8 +287,36 @@ func (c *call) visitLine(v app.Visit) visitRow {
 			sum += *r.Rating
 		}
 	}
+	told := map[string][]string{}
+	holes := 0
+	for _, r := range v.Facts.Rows {
+		if r.Cause != "" && r.Cause != string(health.CauseDisease) {
+			name := c.T("cause-" + r.Cause)
+			if r.CauseNote != "" {
+				name = r.CauseNote
+			}
+			told[name] = append(told[name], r.Tree)
+		}
+		holes += len(r.Ports)
+	}
+	var causes []string
+	for _, name := range slices.Sorted(maps.Keys(told)) {
+		trees := told[name]
+		more := ""
+		if n := len(trees) - 6; n > 0 {
+			trees, more = trees[:6], " "+c.S("and-more", "count", n)
+		}
+		causes = append(causes, name+": "+strings.Join(trees, ", ")+more)
+	}
 	text := c.S("followweb-visit-line", "n", n[app.TreeSeen], "dead", n[app.TreeDead], "removed", n[app.TreeRemoved], "missed", n[app.TreeMissed])
-	return visitRow{On: v.Facts.On, Text: text, Note: v.Facts.Note}
+	if holes > 0 {
+		text += ", " + c.S("followweb-visit-holes", "n", holes)
+	}
+	row := visitRow{ID: v.ID, Version: v.Version, On: v.Facts.On, Text: text, Note: v.Facts.Note, Causes: strings.Join(causes, "; ")}
+	for _, x := range photos {
+		row.Photos = append(row.Photos, visitPhoto{"/files/" + x.ID, strings.TrimSpace(x.Facts.Note + " " + x.Facts.Name)})
+	}
+	return row
 }
 
 // followSetup asks for what the results are judged by.

@@ -40,8 +40,8 @@ func (reader) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	return out, nil
 }
 
-func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadInventory(r, name, match)
+func (reader) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	sum, err := exchange.EachInventory(r, name, match, visit)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {
@@ -50,7 +50,7 @@ func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, a
 	for i, h := range sum.Headers {
 		t.Columns = append(t.Columns, app.ColumnUse{Header: h, Column: use[i+1], Place: i + 1})
 	}
-	return trees, t, err
+	return t, err
 }
 func (reader) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
 	x, _, err := exchange.ReadWounds(r, name)

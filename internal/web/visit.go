@@ -1,11 +1,15 @@
 package web
 
 import (
+	"bytes"
+	"io"
+	"mime/multipart"
 	"net/http"
 	"strconv"
 	"strings"
 
 	"sapward/finding"
+	"sapward/follow/health"
 	"sapward/internal/app"
 	"sapward/measure/civil"
 	q "sapward/measure/quantity"
@@ -21,13 +25,16 @@ type visitPage struct {
 	Steps          []string
 	Trees          []visitTree
 	Faults         []string
+	Causes         []option
 	From, Next     int
 	Count          int
 }
 
 type visitTree struct {
 	Tag, Treatment, Last string
-	Value, Other, Cause  string
+	Value, Other         string
+	Cause, CauseNote     string
+	Closed, Open         string // ports
 }
 
 // Trees on one page of a visit, and the percentages that have a button (program
@@ -51,10 +58,17 @@ func (s *Server) visit(c *call) error {
 		var v app.Visit
 		if v, err = s.app.AddVisit(c.r.Context(), c.actor, c.id(), f); err == nil {
 			to := "/blocks/" + c.id() + "/follow"
+			said := c.S("followweb-done-visit", "n", len(f.Rows), "date", f.On)
+			if n := count(f.Rows, app.TreeRemoved); n > 0 && !c.may("RetireTree", v.Estate) {
+				said += " " + c.S("followvisit-still-listed", "n", n)
+			}
+			if tree := c.visitPhotos(v, p); tree != "" {
+				said += " " + c.S("followvisit-photo-lost", "tree", tree, "mb", app.MaxPhoto>>20)
+			}
 			if p.Next > 0 {
 				to += "/visit?on=" + queryEscape(f.On) + "&from=" + strconv.Itoa(p.Next)
 			}
-			return c.gone(to, c.S("followweb-done-visit", "n", len(f.Rows), "date", f.On), v.Act)
+			return c.gone(to, said, v.Act)
 		}
 	}
 	fs, bad := usable(err)
@@ -63,6 +77,53 @@ func (s *Server) visit(c *call) error {
 	}
 	p.Faults = c.lines(fs)
 	return c.again("visit", title, p, trail...)
+}
+
+func count(rows []app.VisitRow, status string) (n int) {
+	for _, r := range rows {
+		if r.Status == status {
+			n++
+		}
+	}
+	return n
+}
+
+// visitPhotos keeps the pictures of the form beside the visit, each under its
+// tree; it returns a tree whose picture could not be taken.
+func (c *call) visitPhotos(v app.Visit, p *visitPage) (lost string) {
+	if c.r.MultipartForm == nil {
+		return ""
+	}
+	for _, t := range p.Trees {
+		for _, h := range c.r.MultipartForm.File["p-"+t.Tag] {
+			if h.Filename == "" && h.Size == 0 {
+				continue
+			}
+			if err := c.visitPhoto(v, t.Tag, h); err != nil {
+				lost = t.Tag
+			}
+		}
+	}
+	return lost
+}
+
+func (c *call) visitPhoto(v app.Visit, tree string, h *multipart.FileHeader) error {
+	f, err := h.Open()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	head := make([]byte, 512)
+	n, err := io.ReadFull(f, head)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return err
+	}
+	kind := mediaOf(head[:n], h.Filename)
+	if !strings.HasPrefix(kind, "image/") || h.Size > app.MaxPhoto {
+		return &finding.Fault{Class: finding.Usage, ID: "attachment-type", Args: argsOf("type", kind)}
+	}
+	_, err = c.s.app.Attach(c.r.Context(), c.actor, app.TypeVisit, v.ID, h.Filename, kind, tree, io.MultiReader(bytes.NewReader(head[:n]), f))
+	return err
 }
 
 func (c *call) visitPage() (*visitPage, []crumb, error) {
@@ -80,6 +141,10 @@ func (c *call) visitPage() (*visitPage, []crumb, error) {
 	}
 	here := "/blocks/" + b.ID + "/follow"
 	p := &visitPage{Here: here, On: orElse(c.field("on"), r.Today.String()), Note: c.field("note"), Today: r.Today.String(), Steps: visitSteps, From: max(0, c.number("from"))}
+	p.Causes = []option{{"", c.T("cause-none")}}
+	for _, k := range health.Causes {
+		p.Causes = append(p.Causes, option{string(k), c.T("cause-" + string(k))})
+	}
 	p.trees(c, r, b.Block)
 	return p, append(c.blockTrail(b.Estate, b.Block), crumb{c.T("followweb-title"), here}), nil
 }
@@ -134,7 +199,8 @@ func (p *visitPage) trees(c *call, r app.FollowResult, b app.Block) {
 	p.Trees = all[p.From:to]
 	for i := range p.Trees {
 		t := &p.Trees[i]
-		t.Value, t.Other, t.Cause = c.field("v-"+t.Tag), c.field("o-"+t.Tag), c.field("c-"+t.Tag)
+		t.Value, t.Other, t.Cause, t.CauseNote = c.field("v-"+t.Tag), c.field("o-"+t.Tag), c.field("c-"+t.Tag), c.field("cn-"+t.Tag)
+		t.Closed, t.Open = c.field("hc-"+t.Tag), c.field("ho-"+t.Tag)
 	}
 }
 
@@ -162,11 +228,33 @@ func (c *call) visitTyped(p *visitPage) (app.VisitFacts, finding.Faults) {
 	}
 	var faults finding.Faults
 	for _, t := range p.Trees {
-		row := app.VisitRow{Tree: t.Tag, Cause: t.Cause}
+		row := app.VisitRow{Tree: t.Tag, Cause: t.Cause, CauseNote: t.CauseNote}
+		if row.Cause == "" && row.CauseNote != "" {
+			row.Cause = string(health.CauseOther)
+		}
+		for _, h := range []struct {
+			text   string
+			closed bool
+		}{{t.Closed, true}, {t.Open, false}} {
+			if h.text == "" {
+				continue
+			}
+			n, err := strconv.Atoi(h.text)
+			if err != nil || n < 0 || n > 400 {
+				faults = append(faults, &finding.Fault{Class: finding.Usage, ID: "followvisit-holes-unclear", Args: argsOf("tree", t.Tag, "text", h.text)})
+				continue
+			}
+			for range n {
+				row.Ports = append(row.Ports, app.PortLook{Port: strconv.Itoa(len(row.Ports) + 1), Closed: &h.closed})
+			}
+		}
 		text := orElse(strings.TrimSuffix(t.Other, "%"), t.Value)
 		switch text {
 		case "":
-			continue
+			if len(row.Ports) == 0 {
+				continue
+			}
+			row.Status = app.TreeAlive
 		case app.TreeDead, app.TreeRemoved, app.TreeMissed, app.TreeAlive:
 			row.Status = text
 		default:
