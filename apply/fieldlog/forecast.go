@@ -7,13 +7,17 @@ import (
 
 // Why nobody can say when somebody will be finished.
 const (
-	CannotFew   = "forecast-few"   // no tree was finished on a phone yet
+	CannotFew   = "forecast-few"   // no finished tree tells a pace yet
 	CannotClock = "forecast-clock" // the last note lies in the future: a clock is wrong
 )
 
 // clockSlack is how far ahead of the server a phone's clock may be before its
 // times are not believed (program default).
 const clockSlack = 5 * time.Minute
+
+// leastS is how quickly nobody gets a port ready, in seconds: a tree noted
+// faster was typed in at its end and tells no pace (program default).
+const leastS = 5
 
 // sureTrees is from how many finished trees on their spread and the person's
 // way of working are believed (program default).
@@ -95,10 +99,10 @@ func spreadOf(xs []float64) (s spread) {
 // with u the uptake. Best overlaps. Likely stays where most of at least three
 // trees were stayed at, else it overlaps as the walk is planned. Late stays
 // unless at least three trees are known and most were not stayed at. A finish is
-// never before the last note. Trees typed in from paper, worked by several
-// people, or without a reading give no pace.
+// never before the last note. Trees typed in from paper or all at
+// once at their end, worked by several people, or without a reading give no pace.
 //
-// Special cases: no finished tree gives CannotFew; a last note ahead of now by
+// Special cases: no finished tree with a pace gives CannotFew; a last note ahead of now by
 // more than five minutes gives CannotClock; nothing open gives no line.
 func Foresee(l *Log, now, end time.Time) Forecast {
 	f := Forecast{Paces: paces(l)}
@@ -370,6 +374,9 @@ func pace(l *Log, s *TreeState, notes []stamp) (p Pace, at time.Time, ok bool) {
 		return p, done, false
 	}
 	n := float64(p.Ports)
+	if begun.Sub(first).Seconds() < leastS*n {
+		return p, done, false
+	}
 	p.BeforeS, p.AfterS, p.UptakeS = begun.Sub(first).Seconds()/n, done.Sub(read).Seconds()/n, spreadOf(runs)[1]
 	from, _ := slices.BinarySearchFunc(notes, first, func(x stamp, t time.Time) int { return x.at.Compare(t) })
 	for i := from - 1; i >= 0 && !p.HasWay; i-- {

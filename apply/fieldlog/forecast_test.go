@@ -154,6 +154,12 @@ func TestForesee_TwoPeople(t *testing.T) {
 	if seconds(f.People[0].Likely) != 3480 || seconds(f.People[1].Likely) != 2200 || seconds(f.Day.Likely) != 3480 {
 		t.Errorf("%g, %g, day %g", seconds(f.People[0].Likely), seconds(f.People[1].Likely), seconds(f.Day.Likely))
 	}
+	// A tree noted all at once at its end tells no pace.
+	quick := newPhone(t, pk, 1)
+	quick.treeAt("T01", 0, 4, 5, 1, "")
+	if f := fieldlog.Foresee(quick.log, seven.Add(time.Hour), time.Time{}); len(f.Paces) != 0 || f.Day.Why != fieldlog.CannotFew {
+		t.Errorf("%+v", f)
+	}
 	// A tree worked by both gives no pace, nor one typed in from paper.
 	two.clocked(2000, fieldlog.Event{Kind: fieldlog.Note, Tree: "T01", Text: "I was there too"})
 	_, _ = one.log.Add(two.notes[len(two.notes)-1])

@@ -29,6 +29,7 @@ type Rating struct {
 	Day       float64
 	Pct       *float64
 	Class     *float64 // a value of the scale, 0 = healthy
+	ClassMax  float64  // the highest value of the scale, where the row tells it
 	Status    Status
 	Cause     Cause
 	CauseNote string // words beside CauseOther
@@ -37,7 +38,7 @@ type Rating struct {
 }
 
 // ProgressOptions: TopClass is the highest value of the class scale; 0 takes
-// the highest seen and says so. EndDay is the end of the season; 0 takes the
+// that of the rows, or the highest seen and says so. EndDay is the end of the season; 0 takes the
 // last visit.
 type ProgressOptions struct {
 	TopClass float64
@@ -191,7 +192,7 @@ func SeverityIndex(values []float64, counts []int, top float64) (float64, error)
 }
 
 // checkRatings returns the scale: class or percent.
-func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs finding.Faults) {
+func checkRatings(rows []Rating, o ProgressOptions) (class bool, top, told float64, fs finding.Faults) {
 	add := func(id string, w finding.Where, a finding.Args) { fs = append(fs, finding.Bad(id, w, a)) }
 	if len(rows) == 0 {
 		add("ratings-no-rows", finding.Where{}, nil)
@@ -269,11 +270,18 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 				add("ratings-class-out-of-range", r.Where, a)
 			} else {
 				top = math.Max(top, *r.Class)
+				told = math.Max(told, r.ClassMax)
 			}
 		}
 	}
 	if treeCount == 1 && len(fs) == 0 {
 		add("ratings-one-tree", finding.Where{}, finding.Args{"tree": finding.Text(rows[0].Tree)})
+	}
+	if o.TopClass == 0 && told > 0 && finite(told) {
+		if top > told {
+			add("ratings-class-over-told", finding.Where{}, finding.Args{"top": finding.Number(told, ""), "value": finding.Number(top, "")})
+		}
+		top = told
 	}
 	if o.TopClass != 0 {
 		top = o.TopClass
@@ -287,7 +295,7 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 	if !classes && !pct && len(fs) == 0 {
 		add("ratings-no-values", finding.Where{}, nil)
 	}
-	return classes, top, fs
+	return classes, top, told, fs
 }
 
 // Progress works out the disease progress of each tree and treatment.
@@ -303,14 +311,14 @@ func checkRatings(rows []Rating, o ProgressOptions) (class bool, top float64, fs
 //
 // Errors: finding.Faults, all faults of the rows at once.
 func Progress(rows []Rating, o ProgressOptions) (ProgressReport, error) {
-	class, top, fs := checkRatings(rows, o)
+	class, top, told, fs := checkRatings(rows, o)
 	if len(fs) > 0 {
 		return ProgressReport{}, fs
 	}
 	out := ProgressReport{Scale: "percent", Trees: []TreeProgress{}, Causes: TallyCauses(rows), Notes: []finding.Finding{}}
 	if class {
 		out.Scale, out.TopClass = "class", &top
-		if o.TopClass == 0 {
+		if o.TopClass == 0 && told == 0 {
 			out.Notes = append(out.Notes, note("ratings-scale-top-assumed", finding.Warning, finding.Args{"top": finding.Number(top, "")}))
 		}
 	}

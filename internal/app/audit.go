@@ -123,10 +123,15 @@ func (a *App) History(ctx context.Context, actor Actor, t Type, id string) ([]Ev
 		}
 	}
 	events, err := a.Store.Events(ctx, EventQuery{Entity: id, Limit: 500})
-	for i := range events {
-		events[i] = secret(events[i])
+	if err != nil {
+		return nil, err
 	}
-	return events, err
+	for i := range events {
+		if events[i], err = a.blinded(ctx, actor, secret(events[i])); err != nil {
+			return nil, err
+		}
+	}
+	return events, nil
 }
 
 // Search finds estates, blocks, trees, cards and plans by how their name, tag or
@@ -161,7 +166,7 @@ var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, Type
 var doing = map[Type]string{
 	TypeEstate: "ChangeEstate", TypeBlock: "ChangeBlock", TypeTree: "ChangeTree", TypeWound: "ChangeWound", TypeCard: "ChangeCard", TypeDraft: "SaveDraft",
 	TypeApplication: "ChangeApplication", TypeAttachment: "Attach",
-	TypeFollow: "SetFollow", TypeVisit: "AddVisit", TypeAssay: "ImportFollow",
+	TypeFollow: "SetFollow", TypeVisit: "AddVisit", TypeAssay: "ImportFollow", TypeTrial: "DesignTrial", TypeAssessment: "AssessTrial",
 }
 
 // leastFor is the least role that may do what an event did.

@@ -32,6 +32,21 @@ type PlaceWriter interface {
 	Places(format string, w io.Writer, block Block, trees []TreeFacts) error
 }
 
+// FollowWriter is an ExportWriter that also writes the tables of follow-up.
+type FollowWriter interface {
+	Ratings(w io.Writer, f FollowFacts, visits []VisitFacts) error
+	Deaths(w io.Writer, deaths []DeathRow) error
+	Assays(w io.Writer, assays []AssayFacts) error
+	Counts(w io.Writer, counts []CountFacts) error
+}
+
+// DeathRow is one tree of a table of deaths: until when it was watched, and
+// whether it had died then of what counts.
+type DeathRow struct {
+	Tree, Treatment, From, On string
+	Died                      bool
+}
+
 // Export writes everything of an estate: tables that Import reads again, cards
 // as they were typed, plans as they were signed, attached files, and the events
 // one a line.
@@ -230,6 +245,11 @@ func (a *App) exportBlock(ctx context.Context, dir string, b Block, to Archive, 
 			if err := to.File(dir+"/trees."+format, func(w io.Writer) error { return pw.Places(format, w, b, in.Trees) }); err != nil {
 				return err
 			}
+		}
+	}
+	if fw, ok := tables.(FollowWriter); ok {
+		if err := a.exportFollow(ctx, dir, b, to, fw, places); err != nil {
+			return err
 		}
 	}
 	plans, err := list[PlanFacts](ctx, a.Store, Query{Type: TypePlan, Parent: b.ID, Retired: true})

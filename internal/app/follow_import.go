@@ -55,6 +55,9 @@ type FollowImport struct {
 	Act               string // of the import; Undo takes it
 }
 
+// NoTreatment stands for a tree of no treatment in a table of ratings.
+const NoTreatment = "-"
+
 // maxFollowFile bounds a file of follow-up (program default).
 const maxFollowFile = 32 << 20
 
@@ -174,6 +177,9 @@ func (m *followImport) tree(tag string, w finding.Where) {
 // group puts a tree into its treatment; a tree that got something else is a
 // fault.
 func (m *followImport) group(groups map[string]string, tag, treatment string, w finding.Where) {
+	if treatment == NoTreatment {
+		return
+	}
 	if was, there := groups[tag]; there && was != treatment {
 		m.bad("follow-treatment-differs", w, finding.Args{"tree": finding.Text(tag), "treatment": finding.Text(treatment), "other": finding.Text(was)})
 		return
@@ -241,9 +247,12 @@ func (m *followImport) ratings() ([]Change, error) {
 			visits[on] = v
 		}
 		row := VisitRow{Tree: r.Tree, Rating: r.Pct, Cause: string(r.Cause), CauseNote: r.CauseNote, Status: map[health.Status]string{health.Missed: TreeMissed, health.Died: TreeDead, health.Removed: TreeRemoved}[r.Status]}
+		if r.Status == health.Seen && r.Pct == nil && r.Class == nil { // looked at, not rated
+			row.Status = TreeAlive
+		}
 		if r.Class != nil {
 			row.Rating, v.Scale = r.Class, ScaleClass
-			top = math.Max(top, *r.Class)
+			top = math.Max(top, math.Max(*r.Class, r.ClassMax))
 		}
 		v.Rows = append(v.Rows, row)
 	}

@@ -166,6 +166,21 @@ var Permissions = map[string]rule{
 	"RetireVisit":  {CrewLead, there},
 	"ImportFollow": {CrewLead, there},
 
+	"Trials":           {Viewer, there}, // without who got what, below the role of the key
+	"Trial":            {Viewer, there},
+	"DesignTrial":      {Adviser, there},
+	"ChangeTrial":      {Adviser, there},
+	"OpenTrialKey":     {Adviser, there},
+	"RetireTrial":      {Adviser, there},
+	"AssessTrial":      {Crew, there},
+	"ImportTrial":      {Crew, there},
+	"RetireAssessment": {CrewLead, there},
+	"AnalyseTrial":     {Viewer, there}, // while the key is closed: the role of the key; decided inside
+	"TrialVariation":   {Adviser, there},
+	"TrialPower":       {Adviser, there},
+	"FollowGroups":     {CrewLead, there},
+	"GroupFollow":      {CrewLead, there},
+
 	"Attachments":      {Viewer, there},
 	"Attach":           {Crew, there},
 	"OpenAttachment":   {Viewer, there},

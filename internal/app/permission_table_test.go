@@ -18,6 +18,7 @@ import (
 	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/store"
@@ -96,6 +97,11 @@ func wanted() map[string]asks {
 		"FollowUp": there(app.Viewer, "b"), "Visits": there(app.Viewer, "b"), "Season": there(app.Viewer, "b"), "SetFollow": there(app.CrewLead, "b", stale, app.FollowFacts{}), "AddVisit": there(app.Crew, "b", app.VisitFacts{}),
 		"RetireVisit": there(app.CrewLead, "v", stale, ""), "ImportFollow": there(app.CrewLead, "b", "none", "x.csv", none),
 
+		"Trials": there(app.Viewer, "e", ""), "Trial": there(app.Viewer, "z"), "DesignTrial": there(app.Adviser, "b", app.TrialDesign{}), "ChangeTrial": there(app.Adviser, "z", stale, "x", "", map[string]string(nil)),
+		"OpenTrialKey": there(app.Adviser, "z", stale), "RetireTrial": there(app.Adviser, "z", stale, ""), "AssessTrial": there(app.Crew, "z", app.AssessmentFacts{}), "ImportTrial": there(app.Crew, "z", app.AssessmentFacts{}, "x.csv", "", none),
+		"RetireAssessment": there(app.CrewLead, "za", stale, ""), "AnalyseTrial": there(app.Viewer, "z", app.TrialQuestion{}), "TrialVariation": there(app.Adviser, "b", ""), "TrialPower": there(app.Adviser, "b", trial.PowerRequest{Sims: 1}, nil),
+		"FollowGroups": there(app.CrewLead, "b", app.GroupWords{}), "GroupFollow": there(app.CrewLead, "b", stale, app.GroupOrder{}),
+
 		"Attachments": there(app.Viewer, app.TypeTree, "t"), "Attach": there(app.Crew, app.TypeTree, "t", "x", "no/type", "", none),
 		"OpenAttachment": there(app.Viewer, "f"), "RetireAttachment": there(app.CrewLead, "f", stale, ""),
 
@@ -166,6 +172,8 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypePlan, "p", "e", "b", `{}`)
 	add(app.TypeApplication, "a", "e", "b", `{}`)
 	add(app.TypeVisit, "v", "e", "b", `{}`)
+	add(app.TypeTrial, "z", "e", "b", `{"name":"Trial"}`)
+	add(app.TypeAssessment, "za", "e", "z", `{}`)
 	add(app.TypeDay, "y", "e", "p", `{"closed_at":"2026-06-01T12:00:00Z"}`)
 	add(app.TypePhone, "q", "e", "y", `{}`)
 	add(app.TypeRecord, "r", "e", "b", `{"day":"y"}`)

@@ -32,6 +32,8 @@ const (
 	TypeFollow      Type = "follow"      // block: how its trees are followed, one a block
 	TypeVisit       Type = "visit"       // block: what was seen of its trees on a day
 	TypeAssay       Type = "assay"       // block: one sample a laboratory measured
+	TypeTrial       Type = "trial"       // block: a trial with its layout
+	TypeAssessment  Type = "assessment"  // trial: what was measured in it on a day
 	TypeAttachment  Type = "attachment"  // anything
 	TypeFeed        Type = "feed"        // estate: an address of its due dates for calendar programs
 	TypePerson      Type = "person"      //
@@ -41,7 +43,7 @@ const (
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeAttachment, TypeFeed, TypeToken}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeTrial, TypeAssessment, TypeAttachment, TypeFeed, TypeToken}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
@@ -225,7 +227,7 @@ type Reader interface {
 	EventsAfter(ctx context.Context, t Type, parent string, after int64, limit int) ([]Event, error)
 	// EachEvent passes every event in order.
 	EachEvent(ctx context.Context, visit func(Event) error) error
-	// Search finds estates, blocks, cards, plans and trees, in that order: names
+	// Search finds estates, blocks, cards, plans, trials and trees, in that order: names
 	// by how one of their words goes on, tags and species by how they begin.
 	// Where nothing begins so, tags are found by any part of them.
 	Search(ctx context.Context, q SearchQuery) ([]Hit, error)

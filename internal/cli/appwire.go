@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"io"
@@ -12,6 +13,7 @@ import (
 
 	"sapward/finding"
 	"sapward/flow/weather"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
@@ -80,6 +82,12 @@ func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (readers) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 
 // WeatherDay reads a table of weather and works out the day of work, with the

@@ -11,6 +11,8 @@ import (
 
 	generate "github.com/invopop/jsonschema"
 	validate "github.com/santhosh-tekuri/jsonschema/v6"
+
+	"sapward/internal/report"
 )
 
 // trialSchemas are the published schemas of the three trial documents.
@@ -18,9 +20,9 @@ var trialSchemas = []struct {
 	file, id, title string
 	of              any
 }{
-	{"../../docs/schema/trial-layout.schema.json", trialLayoutSchema, "Sapward trial layout", &trialLayoutDocument{}},
-	{"../../docs/schema/trial-power.schema.json", "sapward/trial-power/1", "Sapward trial power", &trialPowerDocument{}},
-	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &trialAnalysisDocument{}},
+	{"../../docs/schema/trial-layout.schema.json", report.TrialLayoutSchema, "Sapward trial layout", &report.TrialLayoutDocument{}},
+	{"../../docs/schema/trial-power.schema.json", "sapward/trial-power/1", "Sapward trial power", &report.TrialPowerDocument{}},
+	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &report.TrialAnalysisDocument{}},
 }
 
 func generateTrialSchema(t *testing.T, of any, id, title string) []byte {
@@ -50,6 +52,7 @@ func generateTrialSchema(t *testing.T, of any, id, title string) []byte {
 		t.Fatal(err)
 	}
 	orNull(tree, absent)
+	mayLack(tree, reflect.TypeOf(of).Elem())
 	if data, err = json.MarshalIndent(tree, "", "  "); err != nil {
 		t.Fatal(err)
 	}
@@ -58,7 +61,7 @@ func generateTrialSchema(t *testing.T, of any, id, title string) []byte {
 
 // absentFields collects the JSON names of pointers that are written as null.
 func absentFields(x reflect.Type, out map[string]bool) {
-	for x.Kind() == reflect.Pointer || x.Kind() == reflect.Slice {
+	for x.Kind() == reflect.Pointer || x.Kind() == reflect.Slice || x.Kind() == reflect.Map {
 		x = x.Elem()
 	}
 	if x.Kind() != reflect.Struct {
@@ -71,6 +74,30 @@ func absentFields(x reflect.Type, out map[string]bool) {
 			out[name] = true
 		}
 		absentFields(f.Type, out)
+	}
+}
+
+// mayLack takes what an embedded pointer brings off the list of what a document
+// must have: it is not there where the pointer is nil.
+func mayLack(tree map[string]any, of reflect.Type) {
+	for i := range of.NumField() {
+		f := of.Field(i)
+		if !f.Anonymous || f.Type.Kind() != reflect.Pointer {
+			continue
+		}
+		drop := map[string]bool{}
+		for k := range f.Type.Elem().NumField() {
+			name, _, _ := strings.Cut(f.Type.Elem().Field(k).Tag.Get("json"), ",")
+			drop[name] = true
+		}
+		required, _ := tree["required"].([]any)
+		kept := []any{}
+		for _, name := range required {
+			if !drop[name.(string)] {
+				kept = append(kept, name)
+			}
+		}
+		tree["required"] = kept
 	}
 }
 

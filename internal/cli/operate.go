@@ -126,10 +126,10 @@ func (o operateOptions) stop(server *http.Server, stopping chan struct{}, log *s
 	defer cancel()
 	err := server.Shutdown(ctx)
 	if errors.Is(err, context.DeadlineExceeded) {
-		log.Warn("requests were broken off", slog.Duration("after", time.Since(begin)))
+		log.Warn("requests were broken off", slog.Float64("after_s", time.Since(begin).Seconds()))
 		err = server.Close()
 	}
-	log.Info("stopped", slog.Duration("after", time.Since(begin)))
+	log.Info("stopped", slog.Float64("after_s", time.Since(begin).Seconds()))
 	if err != nil {
 		return listenOptions{}.cannot(err)
 	}

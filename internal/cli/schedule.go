@@ -75,7 +75,7 @@ func (s *schedule) run(ctx context.Context) {
 			return
 		case err != nil:
 			s.made.Add(1, "failed")
-			s.log.Error("backup failed", slog.Any("cause", err), slog.Duration("next_try", min(backupRetry, s.every)))
+			s.log.Error("backup failed", slog.Any("cause", err), slog.Float64("next_try_s", min(backupRetry, s.every).Seconds()))
 			s.wait(ctx, min(backupRetry, s.every))
 		case !ran:
 			s.made.Add(1, "elsewhere")
@@ -95,7 +95,7 @@ func (s *schedule) one(ctx context.Context) error {
 	took := s.now().Sub(begin)
 	s.made.Add(1, "made")
 	s.seconds.Set(took.Seconds())
-	s.log.Info("backup made", slog.Int64("events", r.Events), slog.String("head", r.Head), slog.Int("files", r.Attachments), slog.Int64("bytes", r.Bytes), slog.Duration("took", took))
+	s.log.Info("backup made", slog.Int64("events", r.Events), slog.String("head", r.Head), slog.Int("files", r.Attachments), slog.Int64("bytes", r.Bytes), slog.Float64("took_s", took.Seconds()))
 	list, err := store.Backups(s.dir)
 	if err != nil {
 		return err

@@ -155,7 +155,7 @@ func (o listenOptions) serve(e *env, x serving) error {
 		}
 		defer end()
 	}
-	log.Info("started", slog.String("version", Version), slog.Bool("database", x.database != ""), slog.Duration("after", time.Since(started)))
+	log.Info("started", slog.String("version", Version), slog.Bool("database", x.database != ""), slog.Float64("after_s", time.Since(started).Seconds()))
 	go func() { done <- server.Serve(l) }()
 	select {
 	case err := <-done:

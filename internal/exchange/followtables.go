@@ -33,6 +33,7 @@ const (
 	ratingClosure
 	ratingClosed
 	ratingCause
+	ratingClassMax
 )
 
 var ratingSpec = Spec{What: "ratings", Columns: []Column{
@@ -47,6 +48,7 @@ var ratingSpec = Spec{What: "ratings", Columns: []Column{
 	ratingClosure:   {Name: "closure_pct", Kind: Number, Also: []string{"cierre_pct"}},
 	ratingClosed:    {Name: "closed", Also: []string{"cerrado", "cerrada"}},
 	ratingCause:     {Name: "cause", Also: []string{"causa"}},
+	ratingClassMax:  {Name: "class_max", Kind: Number, Also: []string{"clase_max"}},
 }, OneOf: [][]int{{ratingDay, ratingDate}, {ratingPct, ratingClass, ratingClosure, ratingClosed}}}
 
 var ratingStates = map[string]health.Status{
@@ -174,6 +176,9 @@ func alike[T any](f *Followed[T], err error, treatment func(T) string) (*Followe
 func rating(r *Row) followedRow[health.Rating] {
 	x := health.Rating{Tree: r.Tag(ratingTree), Treatment: r.Text(ratingTreatment)}
 	x.Pct, x.Class = r.some(ratingPct, -widest), r.some(ratingClass, -widest)
+	if top, ok := r.Float(ratingClassMax, 0, widest); ok {
+		x.ClassMax = top
+	}
 	x.Status, _ = Choice(r, ratingStatus, ratingStates)
 	x.Cause, x.CauseNote = r.cause()
 	if x.Pct == nil && x.Class == nil && !r.Has(ratingPct) && !r.Has(ratingClass) && !r.Has(ratingStatus) {

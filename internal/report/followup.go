@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"sapward/finding"
 	"sapward/follow/decline"
@@ -472,12 +473,16 @@ func (f FollowUp) Again() (w app.AgainWindow, treatment string, ok bool) {
 	return w, treatment, ok
 }
 
+// WindowLine says when to treat again, and why then.
+type WindowLine struct{ Text, Why string }
+
 // WindowLines are all windows of a second treatment, the earliest last day
 // first, each with what sets its first and its last day and what that assumes;
 // then the residues that give no last day, then trees that were treated again.
-func (f FollowUp) WindowLines() (out []string) {
+func (f FollowUp) WindowLines() (out []WindowLine) {
 	type line struct {
-		key, text string
+		key string
+		WindowLine
 	}
 	var lines []line
 	for _, d := range f.Result.Declines {
@@ -487,7 +492,7 @@ func (f FollowUp) WindowLines() (out []string) {
 				"n": finding.Count(s.N), "trees": finding.Count(s.Trees), "days": finding.Number(math.Ceil(s.Again.FromDay), ""), "confidence": finding.Number(100*d.Confidence, "pct"),
 				"level": finding.Text(lang.Figure(s.Again.EffectiveMgKg, 4) + " mg/kg"), "last": finding.Text(d.Zero.AddDays(int(s.LastDay)).String()), "gap": finding.Count(w.GapD)}
 			if s.Chosen != nil {
-				a["model"] = finding.Text(string(s.Chosen.Model))
+				a["model"] = finding.Text(strings.ToUpper(string(s.Chosen.Model)))
 			}
 			id, key := "followwin-between", "1"+w.By
 			switch {
@@ -500,7 +505,7 @@ func (f FollowUp) WindowLines() (out []string) {
 			case w.FromWhy == app.FromNothing:
 				id = "followwin-by"
 			}
-			text := f.Say.Say(id, a)
+			text := ""
 			if !w.Done {
 				text = join(" ", text, f.Say.Say("followwin-from-"+w.FromWhy, a))
 				if w.By != "" {
@@ -510,12 +515,12 @@ func (f FollowUp) WindowLines() (out []string) {
 					text = join(" ", text, f.Say.Say("followwin-beyond", a))
 				}
 			}
-			lines = append(lines, line{key, text})
+			lines = append(lines, line{key, WindowLine{f.Say.Say(id, a), text}})
 		}
 	}
 	slices.SortStableFunc(lines, func(x, y line) int { return cmp.Compare(x.key, y.key) })
 	for _, l := range lines {
-		out = append(out, l.text)
+		out = append(out, l.WindowLine)
 	}
 	return out
 }

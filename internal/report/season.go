@@ -34,12 +34,32 @@ func Season(w io.Writer, in SeasonInput) error {
 	if !ok {
 		return fmt.Errorf("report: paper %q is neither a4 nor letter", in.Paper)
 	}
-	p := seasonPaper{sheet: openSheet(size.w, size.h, in.Created, in.Say, in.Engine, nil), in: in, follow: FollowUp{Result: in.Facts.FollowResult, Say: in.Say}}
+	var p *seasonPaper
+	for tall := 68.0; tall >= 20; tall -= 8 { // the pictures give way until all stands on one page
+		var err error
+		if p, err = drawSeason(in, size.w, size.h, tall); err != nil {
+			return err
+		}
+		if p.pdf.PageCount() == 1 {
+			break
+		}
+	}
+	var b bytes.Buffer
+	if err := p.pdf.Output(&b); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}
+
+// drawSeason draws the report with pictures of at most that height, mm.
+func drawSeason(in SeasonInput, w, h, tall float64) (*seasonPaper, error) {
+	p := &seasonPaper{tall: tall, sheet: openSheet(w, h, in.Created, in.Say, in.Engine, nil), in: in, follow: FollowUp{Result: in.Facts.FollowResult, Say: in.Say}}
 	p.pdf.SetTitle(join(": ", in.Say.T("season-title"), in.Facts.Block.Facts.Name), true)
 	p.section(join(": ", in.Say.T("season-title"), in.Facts.Block.Facts.Name), in.Say.Say("season-sub", finding.Args{
 		"estate": finding.Text(in.Facts.Estate.Facts.Name), "from": finding.Text(in.Facts.From), "to": finding.Text(in.Facts.To), "trees": finding.Count(in.Facts.Count.Trees)}))
 	if err := p.pictures(); err != nil {
-		return err
+		return nil, err
 	}
 	p.part("season-done", p.done())
 	p.part("season-found", p.found())
@@ -51,23 +71,19 @@ func Season(w io.Writer, in SeasonInput) error {
 	}
 	p.finish(runningHead{product: in.Facts.Estate.Facts.Name, block: in.Facts.Block.Facts.Name, verdict: in.Facts.To,
 		origin: in.Say.Say("season-origin", finding.Args{"engine": finding.Text(in.Engine)}), decides: in.Say.T("season-decides")})
-	var b bytes.Buffer
-	if err := p.pdf.Output(&b); err != nil {
-		return fmt.Errorf("report: %w", err)
-	}
-	_, err := w.Write(b.Bytes())
-	return err
+	return p, nil
 }
 
 type seasonPaper struct {
 	*sheet
+	tall   float64
 	in     SeasonInput
 	follow FollowUp
 	drawn  int
 }
 
 // Lines a part may have, so that all stand on one page.
-const seasonLines = 7
+const seasonLines = 8
 
 func (p *seasonPaper) part(head string, lines []string) {
 	p.subhead(p.say.T(head))
@@ -106,13 +122,12 @@ func (p *seasonPaper) pictures() error {
 		p.paragraph(p.say.T("season-no-pictures"), text{gray: muted})
 		p.y += 2
 	}
-	const most = 68.0
 	for i := 0; i < len(scenes); i += 2 {
 		h := 0.0
 		for k := i; k < min(i+2, len(scenes)); k++ {
 			x := p.x + float64(k-i)*(w+gutter)
 			p.lineFit(x, p.y+3, w, scenes[k].Title, text{size: small, bold: true})
-			h = max(h, p.place(scenes[k], x, p.y+4, w, most))
+			h = max(h, p.place(scenes[k], x, p.y+4, w, p.tall))
 		}
 		p.y += h + 6
 	}
@@ -148,6 +163,13 @@ func (p *seasonPaper) found() (out []string) {
 		if len(e.Bad) == 0 {
 			out = append(out, e.Treatment+": "+p.say.Say("efficacy-verdict-"+string(e.Verdict), finding.Args{
 				"efficacy": finding.Text(p.follow.Percent(e.Efficacy)), "interval": finding.Text(p.follow.Between(e.Low, e.High, " %")), "confidence": finding.Number(100*e.Confidence, "pct")}))
+		}
+	}
+	closed, _ := p.follow.WoundLines()
+	if len(closed) > 0 { // by treatment, the last look; medians are on the follow-up page
+		for _, t := range f.Closure.Treatments {
+			last := t.Days[len(t.Days)-1]
+			out = append(out, p.say.Say("season-closed", finding.Args{"treatment": finding.Text(t.Treatment), "closed": finding.Count(last.Closed), "ports": finding.Count(last.Ports), "trees": finding.Count(last.Trees), "date": finding.Text(f.Zero.AddDays(int(last.Day)).String())}))
 		}
 	}
 	if f.Count.OpenWounds > 0 {

@@ -49,6 +49,9 @@ func (s *Store) Tries(ctx context.Context, key string, current, previous time.Ti
 // KeepWaiting keeps bytes until an instant. Of its kind an owner has at most
 // mostOwn, and all owners together most; the oldest go.
 func (s *Store) KeepWaiting(ctx context.Context, w app.Waiting, mostOwn, most int) error {
+	if w.Data == nil {
+		w.Data = []byte{}
+	}
 	err := s.inBeside(ctx, func(t *sql.Tx) error {
 		if _, err := t.ExecContext(ctx, "DELETE FROM waiting WHERE until <= ?", instant(s.now())); err != nil {
 			return err

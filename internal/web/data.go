@@ -3,13 +3,11 @@ package web
 import (
 	"archive/zip"
 	"bytes"
-	"context"
 	"io"
 	"log/slog"
 	"net/http"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"sapward/finding"
@@ -59,7 +57,7 @@ func (c *call) dataPage() (dataPage, error) {
 	}
 	p.Formats = []option{{"geojson", "+ GeoJSON"}, {"gpkg", "+ GeoPackage"}, {"gpx", "+ GPX"}, {"xlsx", "+ XLSX"}}
 	p.MayBackup = c.may("Backup", "") && c.s.opt.BackupDir != ""
-	p.Job = c.s.job.view(c.view)
+	p.Job = c.job()
 	return p, nil
 }
 
@@ -251,101 +249,3 @@ func (s *Server) backup(c *call) error {
 	return c.show("data", c.T("web-nav-data"), p)
 }
 
-// job is the one long piece of work under way: it can be looked at and stopped.
-type job struct {
-	mu       sync.Mutex
-	running  bool
-	done, of int64
-	cancel   context.CancelFunc
-	report   *app.CheckReport
-	err      error
-	at       time.Time
-}
-
-type jobView struct {
-	Running  bool
-	Percent  int
-	Done, Of int64
-	Report   *app.CheckReport
-	Findings []said
-	Failed   string
-	At       time.Time
-}
-
-func (j *job) view(v *view) *jobView {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if !j.running && j.report == nil && j.err == nil {
-		return nil
-	}
-	out := &jobView{Running: j.running, Done: j.done, Of: j.of, Report: j.report, At: j.at, Percent: int(100 * j.done / max(j.of, 1))}
-	if j.err != nil {
-		out.Failed = strings.Join(v.lines(finding.AsFaults(j.err)), " ")
-		if context.Canceled == j.err || strings.Contains(j.err.Error(), context.Canceled.Error()) {
-			out.Failed = v.T("web-check-stopped")
-		}
-	}
-	if j.report != nil {
-		out.Findings = v.sayAll(j.report.Findings)
-	}
-	return out
-}
-
-// startCheck verifies everything that is kept, in the background.
-func (s *Server) startCheck(c *call) error {
-	if !c.may("Check", "") {
-		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
-	}
-	j := &s.job
-	j.mu.Lock()
-	if !j.running {
-		ctx, cancel := context.WithCancel(context.WithoutCancel(c.r.Context()))
-		j.running, j.done, j.of, j.report, j.err, j.cancel, j.at = true, 0, 0, nil, nil, cancel, time.Now()
-		actor := c.actor
-		go func() {
-			defer cancel()
-			report, err := s.app.Check(ctx, actor, func(done, of int64) {
-				j.mu.Lock()
-				j.done, j.of = done, of
-				j.mu.Unlock()
-			})
-			j.mu.Lock()
-			defer j.mu.Unlock()
-			j.running, j.err = false, err
-			if err == nil {
-				j.report = &report
-			}
-		}()
-	}
-	j.mu.Unlock()
-	return c.jobPart()
-}
-
-func (s *Server) stopCheck(c *call) error {
-	if !c.may("Check", "") {
-		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
-	}
-	s.job.mu.Lock()
-	if s.job.cancel != nil {
-		s.job.cancel()
-	}
-	s.job.mu.Unlock()
-	return c.jobPart()
-}
-
-func (s *Server) checkState(c *call) error {
-	if !c.may("Check", "") {
-		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
-	}
-	return c.jobPart()
-}
-
-func (c *call) jobPart() error {
-	if c.r.Header.Get("HX-Request") != "true" {
-		http.Redirect(c.w, c.r, "/data#check", http.StatusSeeOther)
-		return nil
-	}
-	c.D = dataPage{Job: c.s.job.view(c.view)}
-	c.s.part(c.w, c.r, http.StatusOK, "data", "job", c.view)
-	return nil
-}

@@ -76,6 +76,7 @@ type handset struct {
 	pack *fieldlog.Pack
 	seq  int64
 	kept []json.RawMessage
+	ago  time.Duration // how long ago it notes what it notes
 }
 
 func newHandset(t *testing.T, h *stage, day app.FieldDay, person int) *handset {
@@ -116,7 +117,7 @@ func (p *handset) get(path string, to any) {
 func (p *handset) note(e fieldlog.Event) {
 	p.t.Helper()
 	p.seq++
-	e.ID, e.Device, e.Person, e.Seq, e.At = uuid.Must(uuid.NewV7()).String(), p.me.Device, p.me.Person, p.seq, time.Now().Format(time.RFC3339Nano)
+	e.ID, e.Device, e.Person, e.Seq, e.At = uuid.Must(uuid.NewV7()).String(), p.me.Device, p.me.Person, p.seq, time.Now().Add(-p.ago).Format(time.RFC3339Nano)
 	e, err := p.log.Write(e)
 	if err != nil {
 		p.t.Fatal(err)
@@ -309,6 +310,71 @@ func TestPhoneAPI(t *testing.T) {
 		}
 	case <-time.After(20 * time.Second):
 		t.Error("no news within 20 seconds")
+	}
+}
+
+// The board says when the day will be finished, on how many trees that rests,
+// and what delivers too long; with no tree finished it says that it cannot.
+func TestDay_Outlook(t *testing.T) {
+	h := filled(t, web.Options{Local: true})
+	day := openedDay(t, h)
+	read := func() string {
+		r, err := http.Get(h.url + "/days/" + day.ID + "/board")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		b, _ := io.ReadAll(r.Body)
+		return string(b)
+	}
+	if page := read(); !strings.Contains(page, "Cannot say yet.") || !strings.Contains(page, "No finished tree tells the pace yet") {
+		t.Error("a new day: the board does not say that it cannot say")
+	}
+	p := newHandset(t, h, day, 0)
+	// The pilot: begun three hours ago, delivering from 175 to 135 minutes ago,
+	// finished 120 minutes ago. The second delivers since an hour.
+	take := func(tag string, start, begin, end, done time.Duration) {
+		at := func(d time.Duration, e fieldlog.Event) {
+			p.ago, e.Tree = d*time.Minute, tag
+			p.note(e)
+		}
+		at(start, fieldlog.Event{Kind: fieldlog.Start})
+		ports := p.log.Tree(tag).Ports
+		for _, q := range ports {
+			at(begin, fieldlog.Event{Kind: fieldlog.Drill, Port: q.N})
+			at(begin, fieldlog.Event{Kind: fieldlog.Load, Port: q.N, VolumeUL: micro(q.PlannedUL)})
+			at(begin, fieldlog.Event{Kind: fieldlog.Begin, Port: q.N})
+		}
+		for _, q := range ports {
+			if done == 0 {
+				continue
+			}
+			at(end, fieldlog.Event{Kind: fieldlog.Read, Port: q.N, LeftUL: micro(0)})
+			at(end, fieldlog.Event{Kind: fieldlog.Seal, Port: q.N})
+		}
+		if done > 0 {
+			at(done, fieldlog.Event{Kind: fieldlog.Done})
+		}
+	}
+	first, second := p.pack.Trees[0].Tag, p.pack.Trees[1].Tag
+	take(first, 180, 175, 135, 120)
+	take(second, 65, 60, 0, 0)
+	p.send()
+	page := read()
+	for _, want := range []string{"When it will be finished", "The day: likely", "Rests on 1 finished trees only: rough.", "A port took 40 min from delivering to read", "Delivering for more than", second, "An estimate, not a promise."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the board does not say %q", want)
+		}
+	}
+	v, err := h.app.Day(t.Context(), app.Local(), day.ID)
+	if err != nil || v.Forecast.Day.Why != "" || !v.Forecast.Day.Likely.After(v.Checked) {
+		t.Errorf("%+v (%v)", v.Forecast.Day, err)
+	}
+	p.ago = -24 * time.Hour // a phone a day ahead
+	p.note(fieldlog.Event{Kind: fieldlog.Note, Tree: second, Text: "clock"})
+	p.send()
+	if page := read(); !strings.Contains(page, "clock is wrong") || strings.Contains(page, "The day: likely") {
+		t.Error("a phone a day ahead: the board still says when")
 	}
 }
 

@@ -43,9 +43,11 @@ func (c *call) outlook(v app.DayView) *outlookView {
 	}
 	for _, p := range f.People {
 		line := outlookLine{Name: orElse(p.Name, c.T("web-outlook-nobody")), Behind: p.Behind, Overdue: p.Overdue, Text: c.S("web-outlook-open", "trees", p.Trees, "ports", p.Ports)}
-		if p.Why != "" {
+		switch {
+		case p.Why != "" && p.Why == f.Day.Why: // said once for all
+		case p.Why != "":
 			line.Text += " · " + c.T(p.Why)
-		} else {
+		default:
 			line.Text += " · " + c.S("web-outlook-likely", "at", c.clock(v, p.Likely)) + " " + c.span(v, p)
 			line.Rests = c.rests(p)
 		}

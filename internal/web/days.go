@@ -152,7 +152,11 @@ func (c *call) board(v app.DayView) *board {
 		}
 	}
 	for _, t := range st.Trees {
-		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: c.T("day-stage-" + string(t.Stage)), Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
+		word := c.T("day-stage-" + string(t.Stage))
+		if t.Stage == fieldlog.Waiting { // a long word in a narrow tile: it says where it may break
+			word = c.T("day-tile-waiting")
+		}
+		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: word, Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
 	}
 	c.boardPeople(b, v)
 	b.Outlook = c.outlook(v)

@@ -27,8 +27,8 @@ type followPage struct {
 	app.FollowResult
 	Here                       string
 	Empty                      bool
-	Answer                     []string // the first sentences: what it comes to
-	Windows                    []string // when to treat again, the earliest first
+	Answer                     []string            // the first sentences: what it comes to
+	Windows                    []report.WindowLine // when to treat again, the earliest first
 	CauseRows                  [][]string
 	MayRetire                  bool
 	Parts                      []followPart

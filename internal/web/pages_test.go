@@ -61,6 +61,8 @@ func everyPage(t *testing.T) map[string][]site {
 			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
 			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
+			{"trials", "/blocks/" + h.chestnut + "/trials"}, {"trials-empty", "/blocks/" + h.avenue + "/trials"}, {"trials-estate", "/estates/" + h.estate + "/trials"}, {"trial-new", "/blocks/" + h.avenue + "/trials/new"}, {"trial-power", "/blocks/" + h.chestnut + "/trials/power"},
+			{"trial", "/trials/" + theTrial(t, h)}, {"trial-analysis", "/trials/" + theTrial(t, h) + "/analysis"}, {"trial-rate", "/trials/" + theTrial(t, h) + "/rate"}, {"trial-figures", "/trials/" + theTrial(t, h) + "/rate?what=other"}, {"follow-groups", "/blocks/" + h.chestnut + "/follow/groups"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
 			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},
@@ -70,6 +72,16 @@ func everyPage(t *testing.T) map[string][]site {
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
 		door.url: {{"signin", "/signin"}, {"first-owner", "/first-owner"}},
 	}
+}
+
+// theTrial is the demo's trial.
+func theTrial(t *testing.T, h *stage) string {
+	t.Helper()
+	all, err := h.app.Trials(t.Context(), app.Local(), h.estate, h.chestnut)
+	if err != nil || len(all) == 0 {
+		t.Fatal(err)
+	}
+	return all[len(all)-1].ID
 }
 
 // onTheGlobe adds an estate whose blocks have a place in degrees. It is

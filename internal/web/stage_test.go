@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"bytes"
 	"crypto/rand"
 	"fmt"
 	"io"
@@ -13,6 +14,7 @@ import (
 
 	"sapward/finding"
 	"sapward/flow/weather"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
 	"sapward/internal/demo"
@@ -91,6 +93,12 @@ func (reader) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.W
 func (reader) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (reader) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 func (reader) Names() []string { return exchange.TreeColumns() }
 

@@ -62,6 +62,7 @@ type Server struct {
 	ready    sync.Mutex
 	readyAt  time.Time
 	readyErr error
+	power    powerJobs
 }
 
 // New returns the handler of all pages over the use cases.
@@ -155,6 +156,24 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.retireVisit, "POST /blocks/{id}/follow/visits/{visit}/retire")
 	page("estates", s.importFollow, "POST /blocks/{id}/follow/import")
 	page("estates", s.season, "GET /blocks/{id}/season.pdf")
+	page("estates", s.followGroups, "GET /blocks/{id}/follow/groups", "POST /blocks/{id}/follow/groups")
+
+	page("estates", s.estateTrials, "GET /estates/{id}/trials")
+	page("estates", s.trials, "GET /blocks/{id}/trials")
+	page("estates", s.newTrial, "GET /blocks/{id}/trials/new", "POST /blocks/{id}/trials/new")
+	page("estates", s.trialPower, "GET /blocks/{id}/trials/power")
+	page("estates", s.startPower, "POST /blocks/{id}/trials/power")
+	page("estates", s.powerState, "GET /blocks/{id}/trials/power/state")
+	page("estates", s.stopPower, "POST /blocks/{id}/trials/power/stop")
+	page("estates", s.showTrial, "GET /trials/{id}")
+	page("estates", s.saveTrial, "POST /trials/{id}")
+	page("estates", s.rateTrial, "GET /trials/{id}/rate", "POST /trials/{id}/rate")
+	page("estates", s.importTrial, "POST /trials/{id}/import")
+	page("estates", s.trialAnalysis, "GET /trials/{id}/analysis")
+	page("estates", s.openTrialKey, "POST /trials/{id}/open")
+	page("estates", s.retireTrial, "POST /trials/{id}/retire")
+	page("estates", s.retireAssessment, "POST /trials/{id}/assessments/{assessment}/retire")
+	page("estates", s.trialFile, "GET /trials/{id}/{file}")
 
 	page("estates", s.tree, "GET /trees/{id}")
 	page("estates", s.editTree, "GET /trees/{id}/edit", "POST /trees/{id}/edit")

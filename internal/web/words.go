@@ -17,7 +17,7 @@ var besides = []string{
 	"authority-label", "authority-law", "authority-practice", "authority-estimate",
 	"method-injection", "method-infusion", "invented", "practice-only", "note-of-another", "note-twice", "note-unread",
 	"photo-most-phone", "photo-most-day", "photo-size", "attachment-type",
-	"phone-photos-refused", "phone-photo-refused", "phone-saved-part",
+	"phone-photos-refused", "phone-photo-refused", "phone-saved-part", "phone-limb-name",
 	"step-plan", "step-measure", "step-mix", "step-drill", "step-apply", "step-after",
 }
 

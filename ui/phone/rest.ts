@@ -2,8 +2,8 @@ import { core } from "./core";
 import { button, h, icon, sheet, tell, type Child } from "./dom";
 import { field, keys } from "./keys";
 import { badge } from "./marks";
-import type { Event } from "./model";
-import { note, state } from "./state";
+import type { Event, TreeLine } from "./model";
+import { note, state, wholeDay } from "./state";
 import { clock, ml, n, say, since, span } from "./words";
 import { cautions, fact, href, type Screen } from "./view";
 import { setContainer } from "./container";
@@ -13,8 +13,9 @@ import { writeNote } from "./tree";
 // expected uptake has passed.
 const called = new Set<string>();
 export interface Running { tree: string; ports: number[]; from: string }
+export const delivering = (): TreeLine[] => (state.core ? state.day?.trees ?? [] : []).filter((l) => l.longest_from);
 export function running(): Running[] {
-  return (state.core ? state.day?.trees ?? [] : []).filter((l) => l.longest_from).map((l) => {
+  return delivering().map((l) => {
     const ports = core.tree(l.tree).ports.filter((p) => p.stage === "delivering");
     return { tree: l.tree, ports: ports.map((p) => p.n), from: l.longest_from! };
   }).sort((a, b) => Date.parse(a.from) - Date.parse(b.from));
@@ -49,7 +50,7 @@ export function product(): Screen {
   const p = state.pack!.product;
   const gone = new Set(state.own.filter((e) => e.kind === "void").map((e) => e.of));
   const mine = state.own.filter((e) => (e.kind === "draw" || e.kind === "return") && !gone.has(e.id)).reverse();
-  const b = state.day!.balance;
+  const b = wholeDay().balance;
   return {
     title: say("phone-product"), sub: p.name,
     body: [
@@ -128,7 +129,7 @@ export function incident(): Screen {
 }
 
 export function day(): Screen {
-  const d = state.day!;
+  const d = wholeDay();
   const total = d.trees.length;
   const done = (d.by_stage.done ?? 0) + (d.by_stage.skipped ?? 0) + (d.by_stage.refused ?? 0);
   const me = d.people.find((x) => x.id === state.me!.person);

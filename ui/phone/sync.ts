@@ -1,6 +1,6 @@
 import { core } from "./core";
 import type { Event, Fault, Me, Pack } from "./model";
-import { changed, lock, recount, reload, state } from "./state";
+import { changed, lock, recount, refresh, reload, state } from "./state";
 import * as store from "./store";
 
 // Sending and fetching. Nothing here is on the way of a note: it takes what the
@@ -149,10 +149,13 @@ async function exchange(): Promise<void> {
     }
     const { own, from } = await told(a.events as Event[], state.me!.device);
     await store.settle(done, refused, from, own, a.cursor);
-    if (from.length) core.add(from.map((o) => o.text));
+    if (from.length) {
+      const added = core.add(from.map((o) => o.text));
+      state.others += added.added ?? 0;
+      refresh(added.changed ?? []);
+    }
     const known = new Set(state.own.map((e) => e.id));
     if (own.some((e) => !known.has(e.id))) await lock("sapward-note", reload); // never between a note and the core
-    if (from.length) state.day = core.day();
     if (a.pack !== state.pack!.version) await repack();
     const left = (await store.waiting()).some((e) => e.day === state.me!.day && e.device === state.me!.device && !tried.has(e.id));
     if (!left && !a.more) break;
