@@ -384,6 +384,11 @@ func TestFault_ShowsNoCause(t *testing.T) {
 	if w.Code != 500 || strings.Contains(w.Body.String(), "secret") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
+	w = httptest.NewRecorder()
+	h.Fail(w, httptest.NewRequest("GET", Root+"me", nil), &finding.Fault{Class: finding.Storage, ID: "database-away", Cause: errors.New("the secret cause")})
+	if w.Code != 503 || w.Header().Get("Retry-After") == "" || strings.Contains(w.Body.String(), "secret") {
+		t.Errorf("%d %v %s", w.Code, w.Header(), w.Body)
+	}
 }
 
 // Pages follow one another without a gap, and a stream gives them all.

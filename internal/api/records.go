@@ -157,7 +157,8 @@ type AgainWindow struct {
 	Late    bool     `json:"late"`         // the card allows it only after the level is lost
 	GapD    int      `json:"gap_d"`        // days between the two, where it is late
 	Done    bool     `json:"done"`         // treated again since
-	FromWhy string   `json:"from_why"`     // what sets the first day: card, record of the last treatment, or none
+	Series  int      `json:"series"`       // of the decline it follows from
+	FromWhy string   `json:"from_why"`     // what sets the first day: card, record, or none
 }
 
 // Season is a block's last twelve months.
@@ -210,7 +211,7 @@ func (c *call) followUp(f app.FollowResult) FollowUp {
 			x.Report = &d.Report
 		}
 		for _, w := range d.Windows {
-			x.Windows = append(x.Windows, AgainWindow{w.Tissue, w.HeightM, w.From, w.By, w.Late, w.GapD, w.Done, w.FromWhy})
+			x.Windows = append(x.Windows, AgainWindow(w))
 		}
 		out.Residues = append(out.Residues, x)
 	}
