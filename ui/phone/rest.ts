@@ -131,7 +131,7 @@ export function incident(): Screen {
 export function day(): Screen {
   const d = wholeDay();
   const total = d.trees.length;
-  const done = (d.by_stage.done ?? 0) + (d.by_stage.skipped ?? 0) + (d.by_stage.refused ?? 0);
+  const apart = (["skipped", "refused"] as const).filter((k) => d.by_stage[k]).map((k) => `${say(`phone-tree-${k}`)} ${d.by_stage[k]}`).join(" \u00b7 ");
   const me = d.people.find((x) => x.id === state.me!.person);
   const what: Child = d.returns.length ? h("ul", { class: "rows" }, d.returns.map((r) => h("li", null, h("a", { href: r.port ? href("tree", r.tree, "port", r.port) : href("tree", r.tree) },
     badge(r.what === "return-leaking" ? "leaking" : r.what === "return-read" ? "delivering" : r.what === "return-skipped" ? "given-up" : "drilled"),
@@ -140,7 +140,7 @@ export function day(): Screen {
     title: say("phone-day"), sub: state.pack!.on,
     body: [
       state.pack!.practice_only ? h("p", { class: "note warn" }, say("practice-only")) : null,
-      h("dl", { class: "facts" }, fact(say("phone-trees"), `${done} / ${total}`), me?.trees ? fact(say("phone-mine"), `${me.done} / ${me.trees}`) : null, fact(say("phone-ports-label"), `${d.closed} / ${d.ports}`)),
+      h("dl", { class: "facts" }, fact(say("phone-trees"), h("span", null, `${d.by_stage.done ?? 0} / ${total}`, apart ? h("small", { class: "block" }, apart) : null)), me?.trees ? fact(say("phone-mine"), `${me.done} / ${me.trees}`) : null, fact(say("phone-ports-label"), `${d.closed} / ${d.ports}`)),
       d.conflicts.length ? h("p", { class: "note warn" }, say("phone-conflict", { count: n(d.conflicts.length) })) : null,
       d.incidents.length ? h("section", null, h("h2", null, say("phone-incidents")), h("ul", { class: "rows" }, d.incidents.map((e: Event) => h("li", null, badge("leaking"), h("span", { class: "grow" }, h("b", null, e.reason === "over" ? say("phone-over") : say(`phone-${e.reason}`)), h("small", null, [clock(e.at!), e.tree ?? "", e.text ?? ""].filter(Boolean).join(" \u00b7 "))))))) : null,
       h("section", null, h("h2", null, say("phone-returns")), what),
