@@ -202,9 +202,21 @@ func (a *App) followFacts(ctx context.Context, block string) (f FollowResult, er
 		return f, err
 	}
 	f.Today = civil.Of(a.Now().In(f.Estate.Facts.Location()))
+	first := ""
+	if len(f.Visits) > 0 {
+		first = f.Visits[0].Facts.On
+	}
+	f.order(first)
+	return f, nil
+}
+
+// order settles day 0, the first visit where none is given, and the treatments,
+// the reference first.
+func (f *FollowResult) order(first string) {
+	var err error
 	f.Zero, err = civil.Parse(f.Follow.Facts.DayZero)
-	if f.ZeroGiven = err == nil && f.Follow.Facts.DayZero != ""; !f.ZeroGiven && len(f.Visits) > 0 {
-		f.Zero, _ = civil.Parse(f.Visits[0].Facts.On)
+	if f.ZeroGiven = err == nil && f.Follow.Facts.DayZero != ""; !f.ZeroGiven && first != "" {
+		f.Zero, _ = civil.Parse(first)
 	}
 	f.Trees = map[string]int{}
 	for _, g := range f.Follow.Facts.Groups {
@@ -225,7 +237,6 @@ func (a *App) followFacts(ctx context.Context, block string) (f FollowResult, er
 			return strings.Compare(x, y)
 		})
 	}
-	return f, nil
 }
 
 // fate is how a tree's story goes on.
