@@ -358,6 +358,13 @@ func (s *stage) requests() map[string]func() ask {
 			return ask{path: "blocks/" + side + "/imports?kind=trees&name=x.csv", media: csv, body: table()}
 		},
 		"importFollowUp": func() ask {
+			f, err := s.app.FollowUp(ctx, me, s.block)
+			s.must(err)
+			if x := f.Follow.Facts; x.DayZero == "" {
+				x.DayZero = "2023-05-01"
+				_, err := s.app.SetFollow(ctx, me, s.block, f.Follow.Version, x)
+				s.must(err)
+			}
 			return ask{path: "blocks/" + s.block + "/follow/imports?kind=assays&name=x.csv", media: csv, body: s.file("../demo/files/avenue/assays.csv")}
 		},
 		"exportEstate": get("estates/" + s.estate + "/export.zip"), "listAttachments": get("attachments?of=tree&id=" + s.tree),
