@@ -185,6 +185,9 @@ func TestHouse_NoTraces(t *testing.T) {
 		default:
 			return nil
 		}
+		if dir, name := filepath.Split(path); filepath.Base(dir) == "16_cyclonedx" && strings.HasSuffix(name, ".schema.json") {
+			return nil // published by others; its examples name paths of theirs
+		}
 		data, err := os.ReadFile(path)
 		if err != nil {
 			return err
