@@ -254,3 +254,27 @@ s <- sqrt(diag(vcov(m)))[2]; b <- coef(m)[2]; q <- qnorm(0.975); cat(sprintf("%.
 		t.Error("no set with one event")
 	}
 }
+
+// Above manyUnits trees resamples are drawn as counts: the same limits as tree
+// by tree, but for chance in 2,000 draws.
+func TestBootstrap_CountsAsTreesDo(t *testing.T) {
+	one := func(scale float64) Span {
+		r, err := Efficacy([]Count{dead("treated", 1000*scale, 9000*scale), dead("untreated", 2000*scale, 9000*scale)}, EfficacyOptions{Seed: 3})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range r.Intervals {
+			if s.Method == "bca" {
+				return s
+			}
+		}
+		t.Fatal("no bootstrap")
+		return Span{}
+	}
+	trees, counts := one(1), one(1.2) // 18,000 and 21,600 trees
+	a, b := (*trees.High-*trees.Low)*math.Sqrt(1/1.2), *counts.High-*counts.Low
+	t.Logf("%v to %v, by counts %v to %v", *trees.Low, *trees.High, *counts.Low, *counts.High)
+	if math.Abs(a/b-1) > 0.12 || math.Abs((*trees.High+*trees.Low-*counts.High-*counts.Low)/2) > 0.3 {
+		t.Errorf("width %v tree by tree, %v by counts", a, b)
+	}
+}

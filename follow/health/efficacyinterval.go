@@ -217,9 +217,14 @@ func (s sample) bootstrap(ratio float64, o EfficacyOptions) (low, high float64, 
 	bt, bu := make([]cell, len(treated)), make([]cell, len(untreated))
 	draws := make([]float64, 0, o.Resamples)
 	below := 0.0
+	draw := resample
+	if s.formula == FormulaRiskRatio && len(treated)+len(untreated) > manyUnits {
+		draw = resampleShares
+		bt, bu = make([]cell, len(st)), make([]cell, len(su))
+	}
 	for range o.Resamples {
-		resample(rng, treated, st, bt)
-		resample(rng, untreated, su, bu)
+		draw(rng, treated, st, bt)
+		draw(rng, untreated, su, bu)
 		r, good := s.ratio(bt, bu)
 		if !good {
 			continue
@@ -320,5 +325,22 @@ func resample(rng *rand.Rand, cells []cell, strata [][]int, into []cell) {
 			into[k] = cells[rows[rng.IntN(len(rows))]]
 			k++
 		}
+	}
+}
+
+// manyUnits is the number of trees above which a resample is drawn as counts:
+// drawing n trees of which x are dead with replacement is a binomial draw of n
+// with the share x/n.
+const manyUnits = 20_000
+
+// resampleShares is resample for units that are 0 or 1, a cell a stratum.
+func resampleShares(rng *rand.Rand, cells []cell, strata [][]int, into []cell) {
+	for k, rows := range strata {
+		ones := 0.0
+		for _, i := range rows {
+			ones += cells[i].a
+		}
+		n := float64(len(rows))
+		into[k] = cell{a: distuv.Binomial{N: n, P: ones / n, Src: rng}.Rand(), b: n}
 	}
 }

@@ -375,9 +375,8 @@ func follow(name string, rows []Rating, visits []float64, class bool, top float6
 	rows = append([]Rating(nil), rows...)
 	sort.SliceStable(rows, func(i, j int) bool { return rows[i].Day < rows[j].Day })
 	var curve []point
-	has := map[float64]bool{}
 	dead, removed := math.Inf(1), math.Inf(1)
-	left := map[float64]bool{}
+	var left map[float64]bool
 	for _, r := range rows {
 		var y *float64
 		if r.Pct != nil {
@@ -414,19 +413,26 @@ func follow(name string, rows []Rating, visits []float64, class bool, top float6
 			y = nil
 		case y != nil && *y > 0 && !r.Cause.OfDisease():
 			t.OtherD = append(t.OtherD, r.Day)
+			if left == nil {
+				left = map[float64]bool{}
+			}
 			left[r.Day] = true
 			y = nil
 		}
 		if y != nil {
 			curve = append(curve, point{r.Day, *y})
-			has[r.Day] = true
 		}
 	}
+	rated := len(curve)
 	for _, d := range visits {
+		has := func() bool {
+			i := sort.Search(rated, func(i int) bool { return curve[i].day >= d })
+			return i < rated && curve[i].day == d
+		}
 		switch {
 		case d > dead:
 			curve = append(curve, point{d, 100})
-		case !has[d] && !left[d] && d < removed:
+		case !has() && !left[d] && d < removed:
 			t.Missed = append(t.Missed, d)
 		}
 	}

@@ -456,29 +456,7 @@ func (w *simWorker) draw(rng *rand.Rand) (lost int) {
 		}
 		for t := range k {
 			i := b*k + t
-			mean := q.Means[t] + block
-			switch q.Outcome {
-			case NumberOutcome:
-				v := mean + q.PlotSD*rng.NormFloat64()
-				v += q.TreeSD / math.Sqrt(float64(q.TreesPerPlot)) * rng.NormFloat64()
-				w.y[i] = v
-			case PercentRated:
-				p := beta(rng, mean, q.PlotSD)
-				sum := 0.0
-				for range q.TreesPerPlot {
-					sum += beta(rng, p, q.TreeSD)
-				}
-				w.y[i] = sum / float64(q.TreesPerPlot)
-			case ShareOfTrees:
-				p := beta(rng, mean, q.PlotSD) / 100
-				ill := 0
-				for range q.TreesPerPlot {
-					if rng.Float64() < p {
-						ill++
-					}
-				}
-				w.y[i] = 100 * float64(ill) / float64(q.TreesPerPlot)
-			}
+			w.y[i] = q.plot(rng, q.Means[t]+block)
 			if q.Loss > 0 && rng.Float64() < q.Loss {
 				w.y[i] = math.NaN()
 				lost++
@@ -486,6 +464,30 @@ func (w *simWorker) draw(rng *rand.Rand) (lost int) {
 		}
 	}
 	return lost
+}
+
+// plot draws the value of a plot about its mean.
+func (q *PowerRequest) plot(rng *rand.Rand, mean float64) float64 {
+	switch q.Outcome {
+	case PercentRated:
+		p := beta(rng, mean, q.PlotSD)
+		sum := 0.0
+		for range q.TreesPerPlot {
+			sum += beta(rng, p, q.TreeSD)
+		}
+		return sum / float64(q.TreesPerPlot)
+	case ShareOfTrees:
+		p := beta(rng, mean, q.PlotSD) / 100
+		ill := 0
+		for range q.TreesPerPlot {
+			if rng.Float64() < p {
+				ill++
+			}
+		}
+		return 100 * float64(ill) / float64(q.TreesPerPlot)
+	}
+	v := mean + q.PlotSD*rng.NormFloat64()
+	return v + q.TreeSD/math.Sqrt(float64(q.TreesPerPlot))*rng.NormFloat64()
 }
 
 // beta draws a percent with this mean and standard deviation: beta with

@@ -7,14 +7,25 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/pb33f/libopenapi"
 	validator "github.com/pb33f/libopenapi-validator"
 
 	"sapward/apply/record"
+	"sapward/measure/civil"
 )
 
-var record_ = record.Content{Work: record.Work{Zone: "UTC"}}
+// record_ is the content of a record that can be signed, and amended the same
+// with a note.
+var (
+	record_ = func() record.Content {
+		c := record.Content{Work: record.Work{Zone: "UTC", Date: record.Is(record.Days{From: civil.Date{Year: 2024, Month: 6, Day: 3}, To: civil.Date{Year: 2024, Month: 6, Day: 3}}), End: record.Is(record.Instant{T: time.Date(2024, 6, 3, 12, 0, 0, 0, time.UTC)})}}
+		c.People.Applicator = record.Is(record.Certified{Name: "invented applicator", Number: "1", Expires: civil.Date{Year: 2040, Month: 1, Day: 1}})
+		return c
+	}()
+	amended = func() record.Content { c := record_; c.Notes = []string{"invented"}; return c }()
+)
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
@@ -50,6 +61,9 @@ func conforming(t *testing.T, s *stage) func(*http.Request, []byte, *http.Respon
 		r.Body = io.NopCloser(bytes.NewReader(sent))
 		x := *res
 		x.Body = io.NopCloser(bytes.NewReader(got))
+		if res.Header.Get("Content-Type") == "application/x-ndjson" {
+			return // the validator reads one value; TestTrees_Pages reads the lines
+		}
 		ok, faults := v.ValidateHttpResponse(r, &x)
 		if res.StatusCode < 300 && strings.Contains(req.Header.Get("Content-Type"), "json") {
 			r.Body = io.NopCloser(bytes.NewReader(sent))
@@ -63,7 +77,7 @@ func conforming(t *testing.T, s *stage) func(*http.Request, []byte, *http.Respon
 			t.Errorf("%s %s: %d does not fit the document: %s: %s", req.Method, req.URL.Path, res.StatusCode, f.Message, f.Reason)
 			for i, e := range f.SchemaValidationErrors {
 				if i < 4 {
-					t.Errorf("   %s: %s", e.Location, e.Reason)
+					t.Errorf("   %s: %s", e.FieldPath+" "+e.KeywordLocation, e.Reason)
 				}
 			}
 		}

@@ -177,7 +177,7 @@ func (s *schemas) responses(o *op) schema {
 		ok["headers"] = headers
 	}
 	out := schema{strconv.Itoa(o.status): ok}
-	codes := []int{400, 404, 500, 507}
+	codes := []int{400, 404, 500, 503, 507}
 	if !o.open {
 		codes = append(codes, 401, 403, 429)
 	}

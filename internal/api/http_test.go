@@ -154,8 +154,9 @@ func (s *stage) requests() map[string]func() ask {
 		s.must(err)
 		return b
 	}
+	side := newBlock().ID // the plan's own block stays as it is
 	newTree := func() app.Tree {
-		x, err := s.app.AddTree(ctx, me, s.block, app.TreeFacts{Tag: number()})
+		x, err := s.app.AddTree(ctx, me, side, app.TreeFacts{Tag: number()})
 		s.must(err)
 		return x
 	}
@@ -234,7 +235,7 @@ func (s *stage) requests() map[string]func() ask {
 			return ask{path: "blocks/" + b.ID + "/restore", match: tag(2)}
 		},
 		"listTrees": get("blocks/" + s.block + "/trees?limit=5&status=healthy"), "streamTrees": get("blocks/" + s.block + "/trees.ndjson"), "getTree": get("trees/" + s.tree), "listMeasurements": get("trees/" + s.tree + "/measurements"), "listWounds": get("trees/" + s.tree + "/wounds"),
-		"addTree":    func() ask { return ask{path: "blocks/" + s.block + "/trees", body: body(app.TreeFacts{Tag: number()})} },
+		"addTree":    func() ask { return ask{path: "blocks/" + side + "/trees", body: body(app.TreeFacts{Tag: number()})} },
 		"changeTree": func() ask { x := stale(); return ask{path: "trees/" + x.ID, match: tag(1), body: body(x.Facts)} },
 		"retireTree": func() ask { x := newTree(); return ask{path: "trees/" + x.ID + "?reason=felled", match: tag(1)} },
 		"restoreTree": func() ask {
@@ -331,7 +332,7 @@ func (s *stage) requests() map[string]func() ask {
 		"getRecord":      func() ask { return ask{path: "records/" + newRecord().ID} },
 		"getRecordState": func() ask { return ask{path: "records/" + newRecord().ID + "/state"} },
 		"amendRecord": func() ask {
-			return ask{path: "records/" + newRecord().ID, match: tag(1), body: body(AmendedRecord{Content: record_, Reason: "slip"})}
+			return ask{path: "records/" + newRecord().ID, match: tag(1), body: body(AmendedRecord{Content: amended, Reason: "slip"})}
 		},
 		"signRecord": func() ask {
 			return ask{path: "records/" + newRecord().ID + "/sign", match: tag(1), body: body(Signature{"invented"})}
@@ -351,12 +352,19 @@ func (s *stage) requests() map[string]func() ask {
 		},
 
 		"previewImport": func() ask {
-			return ask{path: "blocks/" + s.block + "/imports/preview?kind=trees&name=x.csv", media: csv, body: table()}
+			return ask{path: "blocks/" + side + "/imports/preview?kind=trees&name=x.csv", media: csv, body: table()}
 		},
 		"importTable": func() ask {
-			return ask{path: "blocks/" + s.block + "/imports?kind=trees&name=x.csv", media: csv, body: table()}
+			return ask{path: "blocks/" + side + "/imports?kind=trees&name=x.csv", media: csv, body: table()}
 		},
 		"importFollowUp": func() ask {
+			f, err := s.app.FollowUp(ctx, me, s.block)
+			s.must(err)
+			if x := f.Follow.Facts; x.DayZero == "" {
+				x.DayZero = "2023-05-01"
+				_, err := s.app.SetFollow(ctx, me, s.block, f.Follow.Version, x)
+				s.must(err)
+			}
 			return ask{path: "blocks/" + s.block + "/follow/imports?kind=assays&name=x.csv", media: csv, body: s.file("../demo/files/avenue/assays.csv")}
 		},
 		"exportEstate": get("estates/" + s.estate + "/export.zip"), "listAttachments": get("attachments?of=tree&id=" + s.tree),

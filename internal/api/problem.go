@@ -56,7 +56,7 @@ var statuses = map[string]int{
 	"token-needed": http.StatusUnauthorized, "token-unknown": http.StatusUnauthorized, "token-expired": http.StatusUnauthorized,
 	"request-key-used": http.StatusUnprocessableEntity, "request-under-way": http.StatusConflict, "request-taken-over": http.StatusConflict,
 	"api-match-needed": http.StatusPreconditionRequired, "api-match-stale": http.StatusPreconditionFailed,
-	"api-media": http.StatusUnsupportedMediaType, "api-method": http.StatusMethodNotAllowed, "api-too-often": http.StatusTooManyRequests, "web-too-big": http.StatusRequestEntityTooLarge,
+	"api-media": http.StatusUnsupportedMediaType, "api-method": http.StatusMethodNotAllowed, "api-too-often": http.StatusTooManyRequests, "web-too-big": http.StatusRequestEntityTooLarge, "web-away": http.StatusServiceUnavailable,
 }
 
 func statusOf(f *finding.Fault) int {
@@ -101,15 +101,19 @@ func (h *Handler) Fail(w http.ResponseWriter, r *http.Request, err error) {
 		case errors.Is(err, context.Canceled):
 			f = &finding.Fault{Class: finding.Internal, ID: "web-internal"}
 		case f.Class == finding.Internal:
-			h.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("path", r.URL.Path))
+			h.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("route", r.Pattern))
 			f = &finding.Fault{Class: f.Class, ID: "web-internal"}
+		case f.ID == "database-away": // the caller comes again in a moment
+			h.log.Warn("the database does not answer", slog.Any("cause", f.Cause), slog.String("route", r.Pattern))
+			w.Header().Set("Retry-After", "5")
+			f = &finding.Fault{Class: f.Class, ID: "web-away"}
 		case f.Class == finding.Storage:
-			h.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("path", r.URL.Path))
+			h.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("route", r.Pattern))
 			if f.ID != "store-full" && f.ID != "store-read-only" {
 				f = &finding.Fault{Class: f.Class, ID: "web-storage"}
 			}
 		case f.Class == finding.Denied:
-			h.log.Warn("denied", slog.String("id", f.ID), slog.String("path", r.URL.Path))
+			h.log.Warn("denied", slog.String("id", f.ID), slog.String("route", r.Pattern))
 		}
 		x := h.wrong(say, f)
 		if len(places) > i {
@@ -198,7 +202,7 @@ func write(w http.ResponseWriter, status int, media string, v any) {
 func (h *Handler) explain(w http.ResponseWriter, r *http.Request) {
 	code := r.PathValue("code")
 	say := printer(r)
-	if _, known := lang.Messages()[code]; !known || strings.HasPrefix(code, "web-") && code != "web-internal" && code != "web-storage" && code != "web-too-big" {
+	if _, known := lang.Messages()[code]; !known || strings.HasPrefix(code, "web-") && code != "web-internal" && code != "web-storage" && code != "web-away" && code != "web-too-big" {
 		h.Fail(w, r, &finding.Fault{Class: finding.Missing, ID: "web-missing"})
 		return
 	}

@@ -88,23 +88,30 @@ func New(o Options) (*Handler, error) {
 	if h.document, err = Document(o.Version); err != nil {
 		return nil, err
 	}
-	allowed := map[string][]string{}
 	for _, op := range operations() {
-		path := Root + strings.TrimPrefix(op.path, "/")
-		h.mux.HandleFunc(op.method+" "+path, h.answer(op))
-		allowed[path] = append(allowed[path], op.method)
+		h.mux.HandleFunc(op.method+" "+Root+op.path, h.answer(op))
 	}
-	for path, methods := range allowed { // another method on a path that there is
-		slices.Sort(methods)
-		h.mux.HandleFunc(path, func(w http.ResponseWriter, r *http.Request) {
-			w.Header().Set("Allow", strings.Join(methods, ", "))
-			h.Fail(w, r, &finding.Fault{Class: finding.Usage, ID: "api-method", Args: finding.Args{"methods": finding.Text(strings.Join(methods, ", "))}})
-		})
-	}
-	h.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		h.Fail(w, r, &finding.Fault{Class: finding.Missing, ID: "api-address"})
-	})
+	h.mux.HandleFunc("/", h.nowhere)
 	return h, nil
+}
+
+// nowhere answers at an address, or with a method, that there is not.
+func (h *Handler) nowhere(w http.ResponseWriter, r *http.Request) {
+	var methods []string
+	for _, m := range []string{http.MethodGet, http.MethodPost, http.MethodPut, http.MethodDelete} {
+		other := r.Clone(r.Context())
+		other.Method = m
+		if _, pattern := h.mux.Handler(other); pattern != "/" {
+			methods = append(methods, m)
+		}
+	}
+	if methods == nil {
+		h.Fail(w, r, &finding.Fault{Class: finding.Missing, ID: "api-address"})
+		return
+	}
+	list := strings.Join(methods, ", ")
+	w.Header().Set("Allow", list)
+	h.Fail(w, r, &finding.Fault{Class: finding.Usage, ID: "api-method", Args: finding.Args{"methods": finding.Text(list)}})
 }
 
 // limiter bounds how often something is asked.
@@ -131,7 +138,7 @@ func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 			if v == http.ErrAbortHandler {
 				panic(v)
 			}
-			h.log.Error("panic", slog.Any("value", v), slog.String("path", r.URL.Path), slog.String("stack", string(debug.Stack())))
+			h.log.Error("panic", slog.Any("value", v), slog.String("route", r.Pattern), slog.String("stack", string(debug.Stack())))
 			h.Fail(w, r, &finding.Fault{Class: finding.Internal, ID: "internal"})
 		}
 	}()

@@ -41,9 +41,9 @@ func (reads_) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	}
 	return out, nil
 }
-func (reads_) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadInventory(r, name, match)
-	return trees, app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes, Columns: []app.ColumnUse{}}, err
+func (reads_) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	sum, err := exchange.EachInventory(r, name, match, visit)
+	return app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes, Columns: []app.ColumnUse{}}, err
 }
 func (reads_) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
 	x, _, err := exchange.ReadWounds(r, name)

@@ -159,15 +159,16 @@ type Config struct {
 // App is the use cases. It is safe for concurrent use.
 type App struct {
 	Config
-	cache  cache
-	days   liveDays
-	live   hub
-	others bool // other servers tell what they kept
-	desks  sync.Mutex
-	wx     weatherDays
-	models models
-	again  sync.Map // block -> againKept
-	token  ownerToken
+	cache   cache
+	days    liveDays
+	live    hub
+	others  bool // other servers tell what they kept
+	desks   sync.Mutex
+	wx      weatherDays
+	models  models
+	again   sync.Map // block -> againKept
+	follows memo[FollowResult]
+	token   ownerToken
 }
 
 // New returns the use cases over a store.

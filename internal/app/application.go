@@ -188,7 +188,8 @@ type DueItem struct {
 	Ref     string // plan, card or application it follows from
 	Count   int    // wounds to look at
 
-	// Of treat-residue: the last day, and the treatment whose residue it is.
+	// Of treat-residue: the last day, and the treatment whose residue it is. Of a
+	// record's deadline Treatment is the profile that sets it.
 	By, Treatment string
 }
 
@@ -284,6 +285,13 @@ func (a *App) due(ctx context.Context, e Estate) ([]DueItem, error) {
 		}
 		for _, x := range follow {
 			put(x, false)
+		}
+		records, outside, err := a.dueRecords(ctx, b, zone)
+		if err != nil {
+			return nil, err
+		}
+		for i, x := range records {
+			put(x, outside[i])
 		}
 		if n, since, err := a.woundsToSee(ctx, b, today); err != nil {
 			return nil, err

@@ -128,19 +128,33 @@ func (f *FollowResult) decline(name string, samples []AssayFacts, apps []Applica
 
 // dueFollow are the next visit, and the treatment that the residue asks for.
 func (a *App) dueFollow(ctx context.Context, b BlockLine) ([]DueItem, error) {
-	f, err := a.followFacts(ctx, b.ID)
+	kept, err := a.follow(ctx, a.Store, b.ID)
 	if err != nil {
 		return nil, err
 	}
 	var out []DueItem
-	if next := f.Follow.Facts.NextVisit; next != "" {
-		if n := len(f.Visits); n == 0 || f.Visits[n-1].Facts.On < next {
-			out = append(out, DueItem{Kind: "rate", On: next, Block: b.ID, Name: b.Facts.Name})
-		}
+	level := kept.Facts.EffectiveMgKg != nil
+	if kept.Facts.NextVisit == "" && !level {
+		return nil, nil
 	}
-	if len(f.Assays) == 0 || f.Follow.Facts.EffectiveMgKg == nil {
+	first, last, err := a.visitDays(ctx, b.ID)
+	if err != nil {
+		return nil, err
+	}
+	if next := kept.Facts.NextVisit; next != "" && last < next {
+		out = append(out, DueItem{Kind: "rate", On: next, Block: b.ID, Name: b.Facts.Name})
+	}
+	if !level {
 		return out, nil
 	}
+	f := FollowResult{Follow: kept}
+	if f.Block, err = get[BlockFacts](ctx, a.Store, TypeBlock, b.ID); err != nil {
+		return nil, err
+	}
+	if f.Assays, err = list[AssayFacts](ctx, a.Store, Query{Type: TypeAssay, Parent: b.ID}); err != nil || len(f.Assays) == 0 {
+		return out, err
+	}
+	f.order(first)
 	windows, err := a.againWindows(ctx, &f)
 	if err != nil {
 		return nil, err
@@ -149,6 +163,25 @@ func (a *App) dueFollow(ctx context.Context, b BlockLine) ([]DueItem, error) {
 		out = append(out, DueItem{Kind: "treat-residue", On: w.From, By: w.By, Treatment: w.Tissue, Block: b.ID, Name: b.Facts.Name})
 	}
 	return out, nil
+}
+
+// visitDays are the days of a block's first and last visit, without what was
+// seen on them.
+func (a *App) visitDays(ctx context.Context, block string) (first, last string, err error) {
+	q := Query{Type: TypeVisit, Parent: block}
+	for {
+		states, err := a.Store.States(ctx, q)
+		if err != nil || len(states) == 0 {
+			return first, last, err
+		}
+		for _, s := range states { // a visit is sorted by its day
+			if first == "" {
+				first = s.Sort
+			}
+			last = s.Sort
+		}
+		q.After = Key{states[len(states)-1].Sort, states[len(states)-1].ID}
+	}
 }
 
 // againKey says what the windows of a block were worked out from.

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"crypto/sha256"
 	"slices"
 	"strings"
 
@@ -116,11 +117,25 @@ func (a *App) FollowUp(ctx context.Context, actor Actor, block string) (FollowRe
 	if err := a.mayOn(ctx, actor, "FollowUp", TypeBlock, block); err != nil {
 		return FollowResult{}, err
 	}
-	f, err := a.followFacts(ctx, block)
+	key, err := a.followKey(ctx, block)
+	if err != nil {
+		return FollowResult{}, err
+	}
+	f, err := a.follows.get(ctx, key, mostFollowRows, func() (FollowResult, int, error) {
+		f, err := a.followFacts(ctx, block)
+		if err != nil {
+			return f, 0, err
+		}
+		f.fates()
+		rows := 1 + len(f.Assays)
+		for _, v := range f.Visits {
+			rows += len(v.Facts.Rows)
+		}
+		return f, rows, a.declines(ctx, &f)
+	})
 	if err != nil {
 		return f, err
 	}
-	f.fates()
 	f.Photos = map[string][]Attachment{}
 	for _, v := range f.Visits {
 		kept, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: v.ID})
@@ -131,7 +146,43 @@ func (a *App) FollowUp(ctx context.Context, actor Actor, block string) (FollowRe
 			f.Photos[v.ID] = kept
 		}
 	}
-	return f, a.declines(ctx, &f)
+	return f, nil
+}
+
+// mostFollowRows is how many rows of visits may be kept worked out (program
+// default).
+const mostFollowRows = 3_000_000
+
+// followKey names what the follow-up of a block is worked out from: the day, and
+// each thing with its version.
+func (a *App) followKey(ctx context.Context, block string) (key [sha256.Size]byte, err error) {
+	b, err := a.Store.State(ctx, TypeBlock, block)
+	if err != nil {
+		return key, err
+	}
+	e, err := get[EstateFacts](ctx, a.Store, TypeEstate, b.Parent)
+	if err != nil {
+		return key, err
+	}
+	told := []any{block, b.Version, e.Version, civil.Of(a.Now().In(e.Facts.Location())).String()}
+	for _, t := range []Type{TypeFollow, TypeVisit, TypeAssay, TypeApplication} {
+		q := Query{Type: t, Parent: block}
+		for {
+			states, err := a.Store.States(ctx, q)
+			if err != nil {
+				return key, err
+			}
+			if len(states) == 0 {
+				break
+			}
+			for _, s := range states {
+				told = append(told, s.ID, s.Version)
+			}
+			last := states[len(states)-1]
+			q.After = Key{last.Sort, last.ID}
+		}
+	}
+	return keyOf(told...)
 }
 
 func (a *App) followFacts(ctx context.Context, block string) (f FollowResult, err error) {
@@ -151,9 +202,21 @@ func (a *App) followFacts(ctx context.Context, block string) (f FollowResult, er
 		return f, err
 	}
 	f.Today = civil.Of(a.Now().In(f.Estate.Facts.Location()))
+	first := ""
+	if len(f.Visits) > 0 {
+		first = f.Visits[0].Facts.On
+	}
+	f.order(first)
+	return f, nil
+}
+
+// order settles day 0, the first visit where none is given, and the treatments,
+// the reference first.
+func (f *FollowResult) order(first string) {
+	var err error
 	f.Zero, err = civil.Parse(f.Follow.Facts.DayZero)
-	if f.ZeroGiven = err == nil && f.Follow.Facts.DayZero != ""; !f.ZeroGiven && len(f.Visits) > 0 {
-		f.Zero, _ = civil.Parse(f.Visits[0].Facts.On)
+	if f.ZeroGiven = err == nil && f.Follow.Facts.DayZero != ""; !f.ZeroGiven && first != "" {
+		f.Zero, _ = civil.Parse(first)
 	}
 	f.Trees = map[string]int{}
 	for _, g := range f.Follow.Facts.Groups {
@@ -174,7 +237,6 @@ func (a *App) followFacts(ctx context.Context, block string) (f FollowResult, er
 			return strings.Compare(x, y)
 		})
 	}
-	return f, nil
 }
 
 // fate is how a tree's story goes on.

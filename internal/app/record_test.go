@@ -55,6 +55,21 @@ func TestRecord_OfADay(t *testing.T) {
 	if err != nil || len(x.Tamper) != 0 {
 		t.Fatal(err, x.Tamper)
 	}
+	due, err := w.Due(ctx, me, x.Estate.ID) // its deadlines stand among what is due
+	kinds := map[string]int{}
+	for _, d := range due {
+		if d.Ref == r.ID {
+			kinds[d.Kind]++
+			if d.On == "" || d.Treatment != "us-40cfr171" && d.Treatment != "eu-2023-564" {
+				t.Errorf("%+v", d)
+			}
+		}
+	}
+	if want := record.Dues(&x.Record.Last().Content, func(name string) (*time.Location, error) { return time.LoadLocation(name) }); err != nil || len(kinds) == 0 && len(want) > 0 {
+		t.Errorf("due of the record: %v, by the core %+v, %v", kinds, want, err)
+	} else {
+		t.Logf("due: %v", kinds)
+	}
 	c := x.Record.Last().Content
 	total, ok := c.Products[0].Total.Known()
 	if !ok || total.String() != microML(product)+" mL" || len(c.Trees) != 2 || c.Card == nil {

@@ -3,11 +3,11 @@ package app
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"slices"
 	"strconv"
 
 	"sapward/finding"
+	"sapward/follow/health"
 	"sapward/follow/trial"
 )
 
@@ -62,13 +62,7 @@ func (a *App) AnalyseTrial(ctx context.Context, actor Actor, id string, q TrialQ
 	if len(v.Variables) == 0 {
 		return out, nil
 	}
-	out.Variable = v.Variables[len(v.Variables)-1]
-	for i := len(v.Variables) - 1; i >= 0; i-- { // what was measured, before what was worked out of it
-		if v.Variables[i].Kind != VariableProgress {
-			out.Variable = v.Variables[i]
-			break
-		}
-	}
+	out.Variable = v.usual()
 	if q.Variable != "" {
 		i := slices.IndexFunc(v.Variables, func(x TrialVariable) bool { return x.ID == q.Variable })
 		if i < 0 {
@@ -78,6 +72,22 @@ func (a *App) AnalyseTrial(ctx context.Context, actor Actor, id string, q TrialQ
 	}
 	out.Question.Variable, out.Rated = out.Variable.ID, true
 	return out, a.analyse(ctx, &out)
+}
+
+// usual is the variable that is analysed where none is asked for: the newest
+// that was measured in at least half as many trees or plots as the one with the
+// most, before what was worked out of it.
+func (v *TrialView) usual() TrialVariable {
+	most := 0
+	for _, x := range v.Variables {
+		most = max(most, x.Rated)
+	}
+	for i := len(v.Variables) - 1; i >= 0; i-- {
+		if x := v.Variables[i]; x.Kind != VariableProgress && 2*x.Rated >= most {
+			return x
+		}
+	}
+	return v.Variables[len(v.Variables)-1]
 }
 
 func (a *App) analyse(ctx context.Context, out *TrialAnswer) error {
@@ -203,40 +213,60 @@ func (a *App) TrialVariation(ctx context.Context, actor Actor, block, on string)
 	}
 	var rows []trial.Rated
 	for i := len(trials) - 1; i >= 0 && len(rows) < 3; i-- {
-		t := trials[i].Facts
-		rows = nil
-		for _, r := range visit.Rows {
-			if p, in := t.Layout.PlotOf(r.Tree); in && r.Rating != nil {
-				rows = append(rows, trial.Rated{Treatment: p.Name(), Block: p.Block, Plot: strconv.Itoa(p.Plot), Value: *r.Rating})
+		v := TrialView{Trial: trials[i], Visits: visits}
+		rows, out.Trial = nil, v.Facts.Name
+		for _, r := range v.rowsOf(TrialVariable{Kind: VariableVisit, On: visit.On}) { // those dead of the disease count in full
+			if p, in := v.Facts.Layout.PlotOf(r.Tree); in && r.Value != nil {
+				rows = append(rows, trial.Rated{Treatment: p.Name(), Block: p.Block, Plot: strconv.Itoa(p.Plot), Value: *r.Value})
 			}
 		}
-		out.Trial = t.Name
 	}
 	if len(rows) < 3 {
 		rows, out.Trial = nil, ""
-		by := f.Facts.byTree()
-		rated := 0
-		for _, r := range visit.Rows {
-			if r.Rating != nil {
-				rated++
+		by, full := f.Facts.byTree(), (&TrialView{Visits: visits}).full()
+		values := map[string]float64{}
+		for _, v := range visits {
+			for _, r := range v.Facts.Rows {
+				switch {
+				case v.Facts.On <= visit.On && r.Status == TreeDead:
+					values[r.Tree] = full
+				case v.Facts.On == visit.On && r.Rating != nil:
+					values[r.Tree] = *r.Rating
+				}
 			}
 		}
-		out.Run = max(leastRun, (rated+59)/60)
-		for _, r := range visit.Rows { // in the order of tags
-			if r.Rating != nil {
-				rows = append(rows, trial.Rated{Treatment: by[r.Tree], Block: fmt.Sprint(len(rows) / out.Run), Value: *r.Rating})
-			}
+		out.Run = max(leastRun, (len(values)+59)/60)
+		for _, tag := range sorted(values) {
+			rows = append(rows, trial.Rated{Treatment: by[tag], Block: strconv.Itoa(len(rows) / out.Run), Value: values[tag]})
 		}
 	}
-	out.Variation, err = trial.Vary(rows)
-	return out, err
+	if out.Variation, err = trial.Vary(rows); err != nil {
+		return out, err
+	}
+	names := make([]string, len(out.Means))
+	for i, m := range out.Means {
+		names[i] = m.Treatment
+	}
+	control := health.Reference(names)
+	slices.SortStableFunc(out.Means, func(x, y trial.RatedMean) int { // the control first, as Power asks for it
+		switch {
+		case x.Treatment == y.Treatment:
+			return 0
+		case x.Treatment == control:
+			return -1
+		case y.Treatment == control:
+			return 1
+		}
+		return 0
+	})
+	return out, nil
 }
 
 // Bounds of the simulations in the app (program defaults): about a minute of one
 // processor at most.
 const (
-	maxPowerSims = 5000
-	maxPowerTo   = 40
+	maxPowerSims   = 5000
+	MostReplicates = 40
 )
 
 // TrialPower simulates a planned trial and its analysis. progress, where given,
@@ -245,8 +275,8 @@ func (a *App) TrialPower(ctx context.Context, actor Actor, block string, q trial
 	if err := a.mayOn(ctx, actor, "TrialPower", TypeBlock, block); err != nil {
 		return trial.PowerReport{}, err
 	}
-	if q.Sims > maxPowerSims || q.To > maxPowerTo || q.TreesPerPlot > 100 {
-		return trial.PowerReport{}, usage("trialapp-power-bounds", finding.Args{"sims": finding.Count(maxPowerSims), "to": finding.Count(maxPowerTo)})
+	if q.Sims > maxPowerSims || q.To > MostReplicates || q.TreesPerPlot > 100 {
+		return trial.PowerReport{}, usage("trialapp-power-bounds", finding.Args{"sims": finding.Count(maxPowerSims), "to": finding.Count(MostReplicates)})
 	}
 	if progress != nil {
 		q.Progress = func(done, of int) { progress(int64(done), int64(of)) }

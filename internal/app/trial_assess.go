@@ -116,6 +116,7 @@ func (a *App) assess(ctx context.Context, actor Actor, id, verb string, f Assess
 				out = h
 			}
 		}
+		faults = append(faults, f.twofold()...)
 		if err := faults.OrNil(); err != nil {
 			return err
 		}
@@ -143,7 +144,6 @@ func (f *AssessmentFacts) place(l trial.Layout) (faults finding.Faults) {
 		}
 	}
 	seen := map[AssessedRow]bool{}
-	whole := map[int]bool{}
 	for i := range f.Rows {
 		r := &f.Rows[i]
 		args := finding.Args{"plot": finding.Text(strconv.Itoa(r.Plot)), "tree": finding.Text(clip(r.Tree))}
@@ -166,15 +166,23 @@ func (f *AssessmentFacts) place(l trial.Layout) (faults finding.Faults) {
 			faults = append(faults, usage("trialapp-twice", args))
 		}
 		seen[key] = true
-		whole[r.Plot] = whole[r.Plot] || r.Tree == ""
-	}
-	for k := range seen {
-		if k.Tree != "" && whole[k.Plot] {
-			faults = append(faults, usage("trialapp-whole-and-tree", finding.Args{"plot": finding.Count(k.Plot)}))
-			whole[k.Plot] = false
-		}
 	}
 	sortAssessed(f.Rows)
+	return faults
+}
+
+// twofold refuses plots that have a figure of their own and figures of trees.
+func (f AssessmentFacts) twofold() (faults finding.Faults) {
+	whole, said := map[int]bool{}, map[int]bool{}
+	for _, r := range f.Rows {
+		whole[r.Plot] = whole[r.Plot] || r.Tree == ""
+	}
+	for _, r := range f.Rows {
+		if r.Tree != "" && whole[r.Plot] && !said[r.Plot] {
+			said[r.Plot] = true
+			faults = append(faults, usage("trialapp-whole-and-tree", finding.Args{"plot": finding.Count(r.Plot)}))
+		}
+	}
 	return faults
 }
 

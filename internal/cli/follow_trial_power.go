@@ -18,7 +18,11 @@ type trialPowerCmd struct {
 	Means        []float64 `help:"Expected means, the control first: 60,30,20." sep:","`
 	Names        []string  `help:"Names of the treatments in the same order." sep:","`
 	Outcome      string    `help:"number, percent (rated on each tree) or share (of trees that fall ill)." default:"percent"`
-	Design       string    `help:"crd or rcbd." default:"rcbd"`
+	Design       string    `help:"crd, rcbd or split-plot." default:"rcbd"`
+	SplitMeans   string    `help:"Means of a split plot, a treatment after another, the levels of the second factor by commas: '60,55;50,47;45,30'."`
+	SubNames     []string  `help:"Names of the levels of the second factor." sep:","`
+	MainSD       float64   `name:"main-sd" help:"Split plot: standard deviation between main plots of a block."`
+	Effect       string    `help:"Split plot: what must be found, treatment, sub or interaction." default:"treatment"`
 	BlockSD      float64   `name:"block-sd" help:"Standard deviation between blocks."`
 	PlotSD       float64   `name:"plot-sd" help:"Standard deviation between plots of a block."`
 	TreeSD       float64   `name:"tree-sd" help:"Standard deviation between trees of a plot."`
@@ -34,6 +38,12 @@ type trialPowerCmd struct {
 }
 
 func (c trialPowerCmd) Run(e *env) error {
+	if trial.Design(strings.ToLower(c.Design)) == trial.SplitPlot {
+		return c.split(e)
+	}
+	if c.SplitMeans != "" || c.MainSD != 0 {
+		return usage("trial-split-options", nil)
+	}
 	names := trimmed(c.Names)
 	if len(names) > 0 && len(names) != len(c.Means) {
 		return usage("trial-names-count", finding.Args{"names": finding.Count(len(names)), "means": finding.Count(len(c.Means))})

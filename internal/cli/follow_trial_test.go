@@ -23,6 +23,7 @@ var trialSchemas = []struct {
 	{"../../docs/schema/trial-layout.schema.json", report.TrialLayoutSchema, "Sapward trial layout", &report.TrialLayoutDocument{}},
 	{"../../docs/schema/trial-power.schema.json", "sapward/trial-power/1", "Sapward trial power", &report.TrialPowerDocument{}},
 	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &report.TrialAnalysisDocument{}},
+	{"../../docs/schema/trial-split-power.schema.json", "sapward/trial-split-power/1", "Sapward power of a split plot", &trialSplitPowerDocument{}},
 }
 
 func generateTrialSchema(t *testing.T, of any, id, title string) []byte {
@@ -170,6 +171,7 @@ func TestTrial_FromDesignToReport(t *testing.T) {
 	documents := [][]string{
 		{"trial", "design", at("trees.csv"), "--treatments", "untreated,infusion", "--control", "untreated", "--block-by", "distance", "--seed", "7", "--out", at("laid")},
 		{"trial", "power", "--means", "60,30", "--plot-sd", "15", "--from", "3", "--to", "4", "--sims", "200"},
+		{"trial", "power", "--design", "split-plot", "--split-means", "60,55;50,30", "--main-sd", "5", "--plot-sd", "8", "--from", "3", "--to", "4", "--sims", "200", "--effect", "interaction"},
 		{"trial", "analyse", at("results.csv"), "--value", "wilt_pct", "--layout", at("laid/layout.json"), "--out", at("package")},
 	}
 	write("results.csv", "plot,wilt_pct,reason\n1,60,\n2,22,\n3,20,\n4,71,\n5,55,\n6,15,\n7,,removed\n8,66,\n")
@@ -232,7 +234,7 @@ func TestTrial_FromDesignToReport(t *testing.T) {
 			before[folder+"/"+f.Name()] = data
 		}
 	}
-	for _, i := range []int{0, 2} {
+	for _, i := range []int{0, 3} {
 		if _, errs, status := run(t, documents[i]...); status != 0 {
 			t.Fatal(errs)
 		}

@@ -248,4 +248,3 @@ func (s *Server) backup(c *call) error {
 	p.Backup = &out
 	return c.show("data", c.T("web-nav-data"), p)
 }
-

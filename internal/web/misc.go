@@ -171,7 +171,12 @@ func (c *call) dueRows(estate string) (out []dueRow, err error) {
 		if t, err := time.Parse(time.RFC3339, d.At); err == nil {
 			row.On = c.Time(t)
 		}
+		if strings.HasPrefix(d.Kind, "record-") {
+			row.Text += " (" + d.Treatment + ")"
+		}
 		switch {
+		case strings.HasPrefix(d.Kind, "record-"):
+			row.Href = "/records/" + d.Ref
 		case d.Kind == "check-card":
 			row.Href = "/cards/" + d.Ref
 		case d.Kind == "treat":

@@ -247,11 +247,15 @@ func away(fs finding.Faults) bool {
 // down answers a request that could not be worked on because the database does
 // not answer: in JSON where that is what was asked for, else as a page.
 func (s *Server) down(w http.ResponseWriter, r *http.Request) {
+	if s.api != nil && strings.HasPrefix(r.URL.Path, api.Root) {
+		s.api.Fail(w, r, &finding.Fault{Class: finding.Storage, ID: "database-away"})
+		return
+	}
 	h := w.Header()
 	h.Set("Retry-After", retryAfter)
 	v := s.view(r, "", "")
 	lines := []string{v.Fault(&finding.Fault{Class: finding.Storage, ID: "web-away"})}
-	if strings.HasPrefix(r.URL.Path, "/api/") || strings.HasPrefix(r.URL.Path, "/phone/") && r.URL.Path != "/phone/" || strings.Contains(r.Header.Get("Accept"), "json") {
+	if strings.HasPrefix(r.URL.Path, "/phone/") && r.URL.Path != "/phone/" || strings.Contains(r.Header.Get("Accept"), "json") {
 		data, _ := json.Marshal(map[string]any{"type": "about:blank", "title": v.T("web-error-away"), "status": http.StatusServiceUnavailable, "detail": lines[0], "faults": []phoneFault{{ID: "web-away"}}})
 		h.Set("Content-Type", "application/problem+json")
 		w.WriteHeader(http.StatusServiceUnavailable)

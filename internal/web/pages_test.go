@@ -50,6 +50,11 @@ func everyPage(t *testing.T) map[string][]site {
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, name := range []string{"invented farm office", "invented weather station"} {
+		if _, _, err := h.app.AddToken(t.Context(), app.Local(), app.TokenOrder{Name: name, Role: app.Viewer}); err != nil {
+			t.Fatal(err)
+		}
+	}
 	return map[string][]site{
 		h.url: {
 			{"estate-globe", "/estates/" + globe},
@@ -62,7 +67,7 @@ func everyPage(t *testing.T) map[string][]site {
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
 			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},
 			{"day", "/days/" + day.ID}, {"day-tree", "/days/" + day.ID + "/trees/" + v.Pack.Trees[4].Tag}, {"plan-days", "/plans/" + day.Parent}, {"join", "/join/" + code}, {"record", "/records/" + rec.ID}, {"records", "/estates/" + h.estate + "/records"}, {"day-closed", "/days/" + p2.ID},
-			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
+			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"programs", "/programs"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
 		},
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
 		door.url: {{"signin", "/signin"}, {"first-owner", "/first-owner"}},

@@ -192,7 +192,7 @@ func (c *call) powerForm(here string, v app.Variation) form {
 		}
 		return i
 	}
-	f := form{Name: "power", Action: here, Submit: c.T("trialweb-power-do"), Once: true, Inputs: []input{
+	f := form{Name: "power", Action: here, Submit: c.T("trialweb-power-do"), Once: true, Wide: true, Inputs: []input{
 		in("means", c.L("field-means"), strings.Join(means, "\n"), "textarea", "trialweb-means-hint"),
 		in("outcome", c.L("field-outcome"), "percent", "select", "", option{"percent", c.T("trialweb-outcome-percent")}, option{"share", c.T("trialweb-outcome-share")}, option{"number", c.T("trialweb-outcome-number")}),
 		in("tree-sd", c.L("field-tree-sd"), sd(v.TreeSD), "number", "trialweb-sd-hint"),
@@ -266,13 +266,11 @@ func (s *Server) startPower(c *call) error {
 	if err = faults.OrNil(); err == nil {
 		// What is wrong is said before anything runs.
 		dry := r
-		dry.Sims, dry.From, dry.To = 100, 2, 2
-		if _, err = s.app.TrialPower(c.r.Context(), c.actor, p.Block.ID, dry, nil); err == nil {
-			_, err = s.app.TrialPower(stopped(), c.actor, p.Block.ID, r, nil)
-			if errors.Is(err, context.Canceled) {
-				err = nil
-			}
+		dry.Sims = 100
+		if r.From >= 2 && r.To >= r.From && r.To <= app.MostReplicates {
+			dry.To = r.From
 		}
+		_, err = s.app.TrialPower(c.r.Context(), c.actor, p.Block.ID, dry, nil)
 	}
 	if err != nil {
 		fs, bad := usable(err)
@@ -287,13 +285,6 @@ func (s *Server) startPower(c *call) error {
 		return s.app.TrialPower(ctx, actor, block, r, progress)
 	})
 	return c.powerPart(p.Here, block)
-}
-
-// stopped is a context that is over: it checks a request without running it.
-func stopped() context.Context {
-	ctx, cancel := context.WithCancel(context.Background())
-	cancel()
-	return ctx
 }
 
 func (s *Server) powerState(c *call) error {

@@ -464,6 +464,10 @@ func (s *Server) trialFile(c *call) error {
 	files := doc.Files(c.Printer, paper)
 	if name == "report.pdf" || name == "package.zip" && len(v.Variables) > 0 {
 		a, err := s.app.AnalyseTrial(c.r.Context(), c.actor, c.id(), c.trialQuestion())
+		if _, bad := usable(err); bad { // the page of the analysis says what is wrong
+			http.Redirect(c.w, c.r, "/trials/"+c.id()+"/analysis?"+c.r.URL.RawQuery, http.StatusSeeOther)
+			return nil
+		}
 		if err != nil {
 			return err
 		}

@@ -10,7 +10,7 @@ import (
 
 // subjects are the files of the catalogue whose messages the phone can show:
 // what plans, ports and the log of a day find, cautions, and the phone's own.
-var subjects = []string{"plan", "port", "cautions", "fieldlog", "phone"}
+var subjects = []string{"plan", "port", "cautions", "fieldlog", "phone", "phoneone"}
 
 // besides are single messages of other files that the phone shows.
 var besides = []string{
