@@ -78,7 +78,9 @@ func (s *Server) phoneFilePreview(c *call) error {
 	if err != nil {
 		return err
 	}
-	s.uploads.put(token, f)
+	if err := s.wait(c, token, f); err != nil {
+		return err
+	}
 	p := c.phoneFilePage(v)
 	p.Token, p.File = token, f.name
 	c.fillPhoneFile(&p, v, pre)
@@ -127,7 +129,10 @@ func (c *call) grouped(list []app.RefusedNote) (out []fileRefused) {
 
 // takePhoneFile keeps what was previewed.
 func (s *Server) takePhoneFile(c *call) error {
-	f, ok := s.uploads.get(c.field("token"), c.actor.Person)
+	f, ok, err := s.waiting(c, c.field("token"))
+	if err != nil {
+		return err
+	}
 	if !ok || f.kind != "phone" || f.block != c.id() {
 		v, err := c.theDay()
 		if err != nil {
@@ -139,6 +144,6 @@ func (s *Server) takePhoneFile(c *call) error {
 	if err != nil {
 		return err
 	}
-	s.uploads.drop(c.field("token"))
+	s.waited(c, c.field("token"))
 	return c.gone("/days/"+c.id(), c.S("web-done-phonefile", "new", out.New, "same", out.Same, "pictures", out.Pictures.New), "")
 }
