@@ -55,7 +55,7 @@ func everyPage(t *testing.T) map[string][]site {
 			{"estate-globe", "/estates/" + globe},
 			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
-			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
+			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-method", "/about/follow-up"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
 			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},

@@ -215,6 +215,7 @@ func (s *Server) routes() http.Handler {
 	page("settings", s.settings, "GET /settings")
 	page("settings", s.saveSettings, "POST /settings")
 	page("about", s.about, "GET /about")
+	page("about", s.followMethod, "GET /about/follow-up")
 
 	if !s.opt.Local {
 		slow := s.slowly()
