@@ -8,7 +8,7 @@ PKG = ./...
 TOOLCHAIN := $(shell GOTOOLCHAIN=go1.27.3 $(GO) version >/dev/null 2>&1 && echo go1.27.3 || echo local)
 export GOTOOLCHAIN := $(TOOLCHAIN)
 
-.PHONY: all build check test soak bench lint fmt demo screens wasm clean
+.PHONY: all build check test soak bench lint fmt demo screens wasm release clean
 
 all: build
 
@@ -52,5 +52,9 @@ screens: ## every page at 390 and 1280 px, light and dark, in both languages, in
 wasm: ## the phone's core anew, from wasm/ and what it imports
 	$(GO) test ./internal/web -count=1 -run TestCore_IsFresh -update-core
 
+VERSION ?= 0.1.0
+release: ## programs, bills of materials, licences and checksums for all systems in ./dist; VERSION=0.2.0 stamps them
+	$(GO) run ./tools/release -version $(VERSION) -out dist
+
 clean:
-	rm -rf sapward sapward-demo
+	rm -rf dist sapward sapward-demo

@@ -6,6 +6,7 @@ import { turns } from "./turn";
 import { editors } from "./editor";
 import { notices } from "./notices";
 import { boards } from "./live";
+import { places } from "./places";
 import { cards } from "./card";
 
 function prepare(root: ParentNode): void {
@@ -14,6 +15,7 @@ function prepare(root: ParentNode): void {
   editors(root);
   notices(root);
   boards(root);
+  places(root);
   cards(root, prepare);
 }
 

@@ -7,17 +7,23 @@
 // instead:
 //
 //	open   {pack, events}  -> {trees, events, faults}   a new day in memory; events that are none are named
+//	later  {pack, events}  -> {trees}                   the same, but a tree is read when it is first asked for
+//	more   {trees}         -> {left, faults}            reads so many trees that wait
+//	line   {trees}         -> {lines}                   fieldlog.TreeLine of each, as in day
 //	add    {events}        -> {added, changed, faults}  tags whose state changed
 //	tree   {tree}          -> fieldlog.TreeState
 //	day    {}              -> fieldlog.DayState
 //	judge  {event}         -> fieldlog.Judgement
 //	write  {event}         -> {event, text}             ready to be kept; text is canonical JSON
+//	may    {list}          -> {against}                 findings against the first of these events that has any
+//	writes {list}          -> {list}                    as write, for events that are kept in one step
 //	goals  {tree, port}    -> {goals, why}              where what is left may go
 //	spot   {event}         -> fieldlog.Judgement        as judge, for a place that is only looked at
 //	lay    {request, frame, tree} -> plan.One           one tree by itself
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 
 	"sapward/apply/fieldlog"
@@ -30,6 +36,7 @@ import (
 type core struct {
 	pack *fieldlog.Pack
 	log  *fieldlog.Log
+	rest *rest // nil when all was read
 }
 
 // answer makes one call.
@@ -64,6 +71,12 @@ func bad(cause string) error {
 	return &finding.Fault{Class: finding.Usage, ID: "core-call", Args: finding.Args{"cause": finding.Text(cause)}}
 }
 
+type layArg struct {
+	Request plan.Request `json:"request"`
+	Frame   plan.Frame   `json:"frame"`
+	Tree    tree.Tree    `json:"tree"`
+}
+
 type events struct {
 	Pack   *fieldlog.Pack    `json:"pack"`
 	Events []json.RawMessage `json:"events"`
@@ -76,19 +89,29 @@ func (c *core) call(name string, arg []byte) (any, error) {
 		if err := json.Unmarshal(arg, &a); err != nil || a.Pack == nil || a.Pack.Schema != fieldlog.PackSchema {
 			return nil, bad("pack")
 		}
-		c.pack, c.log = a.Pack, fieldlog.NewLog(a.Pack)
+		c.pack, c.log, c.rest = a.Pack, fieldlog.NewLog(a.Pack), nil
 		added, _, fs := c.add(a.Events)
 		return map[string]any{"trees": len(a.Pack.Trees), "events": added, "faults": fs}, nil
+	case "later":
+		var pack, notes json.RawMessage
+		err := members(arg, func(name string, v []byte) error {
+			switch name {
+			case "pack":
+				pack = v
+			case "events":
+				notes = v
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, bad("pack")
+		}
+		if err := c.openLater(pack, notes); err != nil {
+			return nil, err
+		}
+		return map[string]any{"trees": len(c.pack.Trees)}, nil
 	case "lay":
-		var a struct {
-			Request plan.Request `json:"request"`
-			Frame   plan.Frame   `json:"frame"`
-			Tree    tree.Tree    `json:"tree"`
-		}
-		if err := json.Unmarshal(arg, &a); err != nil {
-			return nil, bad(err.Error())
-		}
-		return plan.LayOne(a.Request, a.Frame, a.Tree)
+		return one(arg)
 	}
 	if c.log == nil {
 		return nil, bad("no day is open")
@@ -96,11 +119,35 @@ func (c *core) call(name string, arg []byte) (any, error) {
 	var a struct {
 		Events []json.RawMessage `json:"events"`
 		Event  fieldlog.Event    `json:"event"`
+		List   []fieldlog.Event  `json:"list"`
 		Tree   string            `json:"tree"`
 		Port   int               `json:"port"`
 	}
+	switch name {
+	case "more":
+		var n struct{ Trees int }
+		if err := json.Unmarshal(arg, &n); err != nil {
+			return nil, bad(err.Error())
+		}
+		left, fs := c.more(n.Trees)
+		return map[string]any{"left": left, "faults": fs}, nil
+	case "line":
+		return c.lines(arg)
+	}
 	if err := json.Unmarshal(arg, &a); err != nil {
 		return nil, bad(err.Error())
+	}
+	if name == "day" {
+		c.all()
+	} else if name != "add" {
+		if err := c.need(cmp.Or(a.Tree, a.Event.Tree)); err != nil {
+			return nil, err
+		}
+		for _, e := range a.List {
+			if err := c.need(e.Tree); err != nil {
+				return nil, err
+			}
+		}
 	}
 	switch name {
 	case "add":
@@ -119,18 +166,61 @@ func (c *core) call(name string, arg []byte) (any, error) {
 	case "goals":
 		goals, why := c.log.Goals(a.Tree, a.Port)
 		return map[string]any{"goals": goals, "why": why}, nil
+	case "may":
+		for _, e := range a.List {
+			if j := c.log.Judge(e); len(j.Against) > 0 {
+				return map[string]any{"against": j.Against}, nil
+			}
+		}
+		return map[string]any{"against": []finding.Finding{}}, nil
 	case "write":
-		e, err := c.log.Write(a.Event)
+		return written(c.log.Write(a.Event))
+	case "writes":
+		list, err := c.log.WriteAll(a.List)
 		if err != nil {
 			return nil, err
 		}
-		text, err := e.Canonical()
-		if err != nil {
-			return nil, bad(err.Error())
+		out := []any{}
+		for _, e := range list {
+			w, err := written(e, nil)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, w)
 		}
-		return map[string]any{"event": e, "text": string(text)}, nil
+		return map[string]any{"list": out}, nil
 	}
 	return nil, bad(name)
+}
+
+// written is an event with its canonical JSON.
+func written(e fieldlog.Event, err error) (any, error) {
+	if err != nil {
+		return nil, err
+	}
+	text, err := e.Canonical()
+	if err != nil {
+		return nil, bad(err.Error())
+	}
+	return map[string]any{"event": e, "text": string(text)}, nil
+}
+
+// lines are the lines of trees in the list of the day.
+func (c *core) lines(arg []byte) (any, error) {
+	var a struct{ Trees []string }
+	if err := json.Unmarshal(arg, &a); err != nil {
+		return nil, bad(err.Error())
+	}
+	out := []fieldlog.TreeLine{}
+	for _, tag := range a.Trees {
+		if err := c.need(tag); err != nil {
+			return nil, err
+		}
+		if line, ok := c.log.Line(tag); ok {
+			out = append(out, line)
+		}
+	}
+	return map[string]any{"lines": out}, nil
 }
 
 // add takes events; one that is none is named and does not stop the others.

@@ -165,9 +165,9 @@ func (l *Log) judgeTape(j *Judgement, s *TreeState, e Event) {
 		j.mind("tape-no-dose", nil)
 		return
 	}
-	one, err := plan.LayOne(l.pack.Request, l.pack.Frame, t.taped)
+	one, err := l.layOne(t.taped, t.by)
 	if err == nil {
-		j.Units = one.Trees
+		j.Units = slices.Clone(one.Trees)
 		j.Mind = append(j.Mind, one.Findings...)
 	}
 }
@@ -339,31 +339,6 @@ func (l *Log) judgeDrill(j *Judgement, s *TreeState, p *PortState, e Event) {
 		}
 		j.Spot = &spot
 	}
-}
-
-// Write makes an event ready to be kept: what the writer had seen, the form,
-// and for a tape the volumes the core works out. ID, At, Seq, Device, Person
-// and Day are the caller's.
-//
-// Errors: those of Event.Check.
-func (l *Log) Write(e Event) (Event, error) {
-	e.Schema, e.After = EventSchema, l.Heads(e.Tree)
-	e.Day = l.pack.Day
-	for _, s := range []*string{&e.Text, &e.Reason, &e.Container, &e.Lot, &e.Reading} {
-		*s = strings.TrimSpace(strings.NewReplacer("\u2028", " ", "\u2029", " ", "\x00", "", "\ufffd", "?").Replace(*s))
-	}
-	slices.Sort(e.Drop)
-	if e.Kind == Tape {
-		e.VolumesUL = nil
-		if s := l.Tree(e.Tree); s != nil {
-			for _, u := range l.Judge(e).Units {
-				for _, p := range u.Ports {
-					e.VolumesUL = append(e.VolumesUL, int64(p.Volume))
-				}
-			}
-		}
-	}
-	return e, e.Check()
 }
 
 // Taped returns the tree with the day's readings, for who wants its sizes.

@@ -173,6 +173,16 @@ func (b *Balance) close(devices int, grad int64) {
 	b.Fits = b.MissingUL <= b.WithinUL && -b.MissingUL <= b.WithinUL
 }
 
+// Line returns one tree's line in the list of the day, as Day does. ok is false
+// for a tag the day has not.
+func (l *Log) Line(tag string) (line TreeLine, ok bool) {
+	t := l.trees[tag]
+	if t == nil {
+		return TreeLine{}, false
+	}
+	return lineOf(t, l.Tree(tag)), true
+}
+
 func lineOf(t *PackTree, s *TreeState) TreeLine {
 	line := TreeLine{Tag: t.Tag, Order: t.Order, Person: t.Person, By: s.People, Stage: s.Stage, Why: s.Why, Ports: len(s.Ports), Conflicts: len(s.Conflicts), Findings: len(s.Findings), Late: s.Late, FirstAt: s.FirstAt, LastAt: s.LastAt}
 	for _, u := range s.Units {

@@ -17,6 +17,7 @@ type Log struct {
 	clash   map[string]bool // identifiers that came with two contents
 	folded  map[string]*TreeState
 	stale   map[string]bool
+	laid    map[string]laid
 }
 
 // entry is an event as the log keeps it.
@@ -30,7 +31,7 @@ type entry struct {
 
 // NewLog returns an empty log of a day.
 func NewLog(pack *Pack) *Log {
-	l := &Log{pack: pack, trees: map[string]*PackTree{}, byID: map[string]*entry{}, byTree: map[string][]*entry{}, devices: map[string]map[int64]string{}, clash: map[string]bool{}, folded: map[string]*TreeState{}, stale: map[string]bool{}}
+	l := &Log{pack: pack, trees: map[string]*PackTree{}, byID: map[string]*entry{}, byTree: map[string][]*entry{}, devices: map[string]map[int64]string{}, clash: map[string]bool{}, folded: map[string]*TreeState{}, stale: map[string]bool{}, laid: map[string]laid{}}
 	for i := range pack.Trees {
 		l.trees[pack.Trees[i].Tag] = &pack.Trees[i]
 	}
@@ -144,7 +145,17 @@ func (l *Log) Last(device string) int64 {
 
 // Heads are the events of a tree that no other of its events names: what a new
 // event puts under After.
-func (l *Log) Heads(tag string) []string {
+func (l *Log) Heads(tag string) []string { return lastOf(l.heads(tag)) }
+
+// lastOf keeps what an event may name.
+func lastOf(ids []string) []string {
+	if len(ids) > maxAfter {
+		return ids[len(ids)-maxAfter:]
+	}
+	return ids
+}
+
+func (l *Log) heads(tag string) []string {
 	named := map[string]bool{}
 	for _, x := range l.byTree[tag] {
 		for _, a := range x.After {
@@ -158,9 +169,6 @@ func (l *Log) Heads(tag string) []string {
 		}
 	}
 	sort.Strings(out)
-	if len(out) > maxAfter {
-		out = out[len(out)-maxAfter:]
-	}
 	return out
 }
 

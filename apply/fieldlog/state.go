@@ -130,6 +130,7 @@ type TreeState struct {
 	Events    int               `json:"events"`
 
 	taped tree.Tree // with the readings of the day
+	by    string    // those readings, by stem
 }
 
 // Port returns a port by number.
@@ -197,6 +198,7 @@ func (l *Log) readTapes(s *TreeState, live []*entry) {
 	t := s.taped
 	t.Stems = slices.Clone(t.Stems)
 	var last *entry
+	by := make([]*entry, len(t.Stems))
 	for _, x := range live {
 		if x.Kind == Drill || x.Kind == Hole {
 			break
@@ -215,13 +217,13 @@ func (l *Log) readTapes(s *TreeState, live []*entry) {
 		}
 		old := t.Stems[i]
 		stem.Name, stem.MeasuredAt, stem.Bark, stem.Flare = old.Name, old.MeasuredAt, old.Bark, old.Flare
-		t.Stems[i], s.Reading, last = stem, x.Reading, x
+		t.Stems[i], s.Reading, last, by[i] = stem, x.Reading, x, x
 	}
 	if last == nil {
 		return
 	}
-	s.taped = t
-	one, err := plan.LayOne(l.pack.Request, l.pack.Frame, t)
+	s.taped, s.by = t, readings(by)
+	one, err := l.layOne(t, s.by)
 	if err != nil {
 		s.Findings = append(s.Findings, finding.Finding{ID: "tape-no-plan", Severity: finding.Warning, Authority: finding.ByEstimate})
 		return

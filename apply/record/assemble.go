@@ -116,7 +116,7 @@ func fillIntervals(p *Product, use label.Use) {
 		case r.UntilDry:
 			p.REI = Is(REI{UntilDry: true})
 		case r.None:
-			p.REI = DoesNotApply[REI]("the card states that there is none")
+			p.REI = DoesNotApply[REI](NoneOnCard)
 		}
 	}
 	if h := use.Harvest; p.PHI.IsZero() && h.Stated {
@@ -126,7 +126,7 @@ func fillIntervals(p *Product, use label.Use) {
 		case h.NotFood:
 			p.PHI = Is(PHI{NotFood: true})
 		case h.None:
-			p.PHI = DoesNotApply[PHI]("the card states that there is none")
+			p.PHI = DoesNotApply[PHI](NoneOnCard)
 		}
 	}
 	if use.Limits.Interval.Known && p.Interval.IsZero() {

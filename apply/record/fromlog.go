@@ -52,7 +52,7 @@ func FromLog(c Content, l *fieldlog.Log, p *fieldlog.Pack, zones Zones) (Content
 			containers(product, l.Tree(line.Tag))
 		}
 		if undiluted && len(c.Trees) > 0 && product.Mix.IsZero() {
-			product.Mix = DoesNotApply[Volume]("injected as product, without water")
+			product.Mix = DoesNotApply[Volume](NoneUndiluted)
 		}
 	}
 	if c.People.Appliers.IsZero() && asked(&c, "R17") {

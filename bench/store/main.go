@@ -35,9 +35,9 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	return app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}, err
 }
 
-func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	t, _, err := exchange.ReadInventory(r, name, match)
-	return t, app.Table{}, err
+func (readers) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	_, err := exchange.EachInventory(r, name, match, visit)
+	return app.Table{}, err
 }
 
 func (readers) Names() []string { return nil }

@@ -168,7 +168,10 @@ func collect(rows []Observation, o Options) (*table, error) {
 		for i := range t.plots {
 			t.plots[i].block = ""
 		}
-	} else {
+	} else { // a block that lost all its plots tells nothing
+		t.blocks = slices.DeleteFunc(t.blocks, func(b string) bool {
+			return !slices.ContainsFunc(t.plots, func(p plotValue) bool { return p.block == b })
+		})
 		sortNames(t.blocks)
 	}
 	if o.Design != SplitPlot {

@@ -613,3 +613,33 @@ func TestBeta_Moments(t *testing.T) {
 		}
 	}
 }
+
+// A block that lost all its plots is left out and its plots are named: the
+// analysis is that of the other blocks.
+func TestAnalyse_WholeBlockLost(t *testing.T) {
+	value := func(x float64) *float64 { return &x }
+	var whole, lost []Observation
+	for b, block := range [][]float64{{60, 30, 20}, {71, 22, 15}, {55, 41, 18}, {66, 35, 30}} {
+		for k, x := range block {
+			o := Observation{Plot: fmt.Sprint(3*b + k + 1), Block: fmt.Sprint(b + 1), Treatment: []string{"untreated", "a", "b"}[k], Value: value(x)}
+			if b < 3 {
+				whole = append(whole, o)
+			} else {
+				o.Value = nil
+			}
+			lost = append(lost, o)
+		}
+	}
+	o := Options{Design: RCBD, Control: "untreated", Permutations: -1}
+	want, err := Analyse(whole, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Analyse(lost, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Missing) != 3 || len(got.Blocks) != 3 || *got.Means[1].Low != *want.Means[1].Low || *got.Table[1].F != *want.Table[1].F {
+		t.Errorf("missing %v, blocks %v, F %v, want %v", got.Missing, got.Blocks, got.Table[1].F, want.Table[1].F)
+	}
+}

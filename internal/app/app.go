@@ -22,9 +22,16 @@ import (
 
 // Actor is who acts. Local is the person alone on a laptop: loopback, no
 // sign-in, owner of everything. The zero Actor is a stranger.
+//
+// A program acts for the person who made its token, and can do less: Token is
+// the token's identifier, Most the greatest role it has anywhere, Only the one
+// estate it reaches; empty, all of the person's.
 type Actor struct {
 	Person string
 	Local  bool
+	Token  string
+	Most   Role
+	Only   string
 }
 
 // LocalPerson is the identifier that events of the local actor carry.
@@ -72,10 +79,12 @@ type Table struct {
 }
 
 // TableReader reads tables of people's files, CSV or XLSX. With any fault it
-// returns no rows and finding.Faults with all of them. Names lists the columns
-// that a table of trees may have, for a person to choose from.
+// returns no rows and finding.Faults with all of them. Trees passes its rows on,
+// some thousands at a time; where it returns an error, nothing of what it passed
+// on counts. Names lists the columns that a table of trees may have, for a
+// person to choose from.
 type TableReader interface {
-	Trees(r io.Reader, name string, match Columns) ([]tree.Tree, Table, error)
+	Trees(r io.Reader, name string, match Columns, visit func([]tree.Tree) error) (Table, error)
 	Wounds(r io.Reader, name string) ([]tree.Wound, error)
 	Limbs(r io.Reader, name string) ([]tree.Limb, error)
 	Obstacles(r io.Reader, name string) ([]tree.Obstacle, error)
@@ -133,6 +142,9 @@ type Config struct {
 	Store      Store
 	Keeper     Keeper   // nil: no backup and check from the app
 	Sessions   Sessions // nil: sign-ins last as long as the process
+	Beside     Beside   // nil: the store, where it can; else programs have no tokens
+	Shared     Shared   // nil: this is the only server on its facts
+	News       News     // nil: nobody else writes
 	CardReader CardReader
 	Tables     TableReader
 	Weather    WeatherReader    // nil: drafts take no weather
@@ -141,6 +153,7 @@ type Config struct {
 	Now        func() time.Time // the clock
 	NewID      func() string    // UUIDv7 as text
 	Random     io.Reader        // crypto/rand.Reader
+	Photos     PhotoLimits      // of a day's pictures; zero: DefaultPhotoLimits
 }
 
 // App is the use cases. It is safe for concurrent use.
@@ -149,6 +162,7 @@ type App struct {
 	cache   cache
 	days    liveDays
 	live    hub
+	others  bool // other servers tell what they kept
 	desks   sync.Mutex
 	wx      weatherDays
 	models  models
@@ -158,7 +172,16 @@ type App struct {
 }
 
 // New returns the use cases over a store.
-func New(c Config) *App { return &App{Config: c} }
+func New(c Config) *App {
+	if c.Beside == nil {
+		c.Beside, _ = c.Store.(Beside)
+	}
+	a := &App{Config: c}
+	if a.News != nil {
+		a.others = a.News.Hear(a.live.tell)
+	}
+	return a
+}
 
 // missing is the fault for something that does not exist, or that the actor may
 // not know of.

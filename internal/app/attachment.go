@@ -15,6 +15,8 @@ type AttachmentFacts struct {
 	Type string `json:"type"` // media type
 	Of   Type   `json:"of"`   // type of the thing it is kept beside
 	Note string `json:"note,omitempty"`
+
+	Phone string `json:"phone,omitempty"` // that took the picture
 }
 
 // Attachment is an attachment as it is kept. Its parent is the thing.

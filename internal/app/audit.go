@@ -114,7 +114,7 @@ func (a *App) History(ctx context.Context, actor Actor, t Type, id string) ([]Ev
 	if err := a.mayOn(ctx, actor, "History", t, id); err != nil {
 		return nil, err
 	}
-	if t == TypePerson || t == TypeSettings || t == TypeMembership {
+	if t == TypePerson || t == TypeSettings || t == TypeMembership || t == TypeToken {
 		if role, err := a.everywhere(ctx, actor); err != nil || role != Owner {
 			if err == nil {
 				err = denied(Owner)
@@ -123,10 +123,15 @@ func (a *App) History(ctx context.Context, actor Actor, t Type, id string) ([]Ev
 		}
 	}
 	events, err := a.Store.Events(ctx, EventQuery{Entity: id, Limit: 500})
-	for i := range events {
-		events[i] = secret(events[i])
+	if err != nil {
+		return nil, err
 	}
-	return events, err
+	for i := range events {
+		if events[i], err = a.blinded(ctx, actor, secret(events[i])); err != nil {
+			return nil, err
+		}
+	}
+	return events, nil
 }
 
 // Search finds estates, blocks, trees, cards and plans by how their name, tag or
@@ -155,13 +160,13 @@ func (a *App) Search(ctx context.Context, actor Actor, text string, limit int) (
 
 // signed are types whose events are signed in some way: they are withdrawn or
 // corrected, not undone.
-var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypeRecord: true, TypeFeed: true, TypePerson: true, TypeMembership: true, TypeSettings: true}
+var signed = map[Type]bool{TypePlan: true, TypeCheck: true, TypeGate: true, TypeDay: true, TypePhone: true, TypeNote: true, TypeRecord: true, TypeFeed: true, TypePerson: true, TypeMembership: true, TypeSettings: true, TypeToken: true}
 
 // doing names, for each type of thing, the use case that changes it.
 var doing = map[Type]string{
 	TypeEstate: "ChangeEstate", TypeBlock: "ChangeBlock", TypeTree: "ChangeTree", TypeWound: "ChangeWound", TypeCard: "ChangeCard", TypeDraft: "SaveDraft",
 	TypeApplication: "ChangeApplication", TypeAttachment: "Attach",
-	TypeFollow: "SetFollow", TypeVisit: "AddVisit", TypeAssay: "ImportFollow",
+	TypeFollow: "SetFollow", TypeVisit: "AddVisit", TypeAssay: "ImportFollow", TypeTrial: "DesignTrial", TypeAssessment: "AssessTrial",
 }
 
 // leastFor is the least role that may do what an event did.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"maps"
 	"strings"
 	"sync"
 	"time"
@@ -25,6 +26,7 @@ type DayFacts struct {
 	Packed   int               `json:"packed"`
 	ClosedAt string            `json:"closed_at,omitempty"` // RFC 3339
 	Note     string            `json:"note,omitempty"`
+	Ends     string            `json:"planned_end,omitempty"` // RFC 3339, by the plan's schedule; empty: it has none
 }
 
 // FieldDay is a day as it is kept. Its parent is the plan.
@@ -48,8 +50,11 @@ type DayView struct {
 	Log     *fieldlog.Log // a copy of the caller's own; Tree and Events may be asked
 	Phones  []Phone
 	Photos  map[string]bool // by SHA-256: here already
+	ByFile  map[string]bool // notes that came by a phone's file
 	Record  string          // the record made from the day, if there is one
 	Checked time.Time
+
+	Forecast fieldlog.Forecast // when it will be finished, of an open day; no promise
 }
 
 // DayOrder is what OpenDay is told.
@@ -132,12 +137,33 @@ func (a *App) packDay(ctx context.Context, v PlanView, id string, f *DayFacts, t
 	if set, err := a.settings(ctx); err == nil {
 		pack.Units = orElse(set.Facts.Units, "metric")
 	}
+	f.Ends = plannedEnd(v, *f)
 	data, err := json.Marshal(pack)
 	if err != nil {
 		return damaged(err)
 	}
 	f.Pack, err = a.Store.PutFile(ctx, bytes.NewReader(data), 1<<28)
 	return err
+}
+
+// plannedEnd is when the plan's schedule has the day finished, on the day's own
+// date; empty where the schedule says nothing of this day.
+func plannedEnd(v PlanView, f DayFacts) string {
+	if v.Doc.Outfit == nil {
+		return ""
+	}
+	zone := v.Estate.Facts.Location()
+	on, err := time.ParseInLocation(time.DateOnly, f.On, zone)
+	if err != nil {
+		return ""
+	}
+	for _, d := range v.Doc.Schedule.Days {
+		if d.Number == f.Number || f.Number == 0 && len(v.Doc.Schedule.Days) == 1 {
+			at := d.Finish.In(zone)
+			return time.Date(on.Year(), on.Month(), on.Day(), at.Hour(), at.Minute(), at.Second(), 0, zone).Format(time.RFC3339)
+		}
+	}
+	return ""
 }
 
 // Days returns the days of a plan, newest first.
@@ -200,8 +226,12 @@ func (a *App) day(ctx context.Context, actor Actor, id string) (v DayView, err e
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	v.Pack, v.State = l.pack, l.log.Day()
-	v.Log = l.copy()
+	v.Log, v.ByFile = l.copy(), maps.Clone(l.byFile)
 	v.Checked = a.Now()
+	if v.Facts.ClosedAt == "" {
+		end, _ := time.Parse(time.RFC3339, v.Facts.Ends)
+		v.Forecast = fieldlog.Foresee(v.Log, v.Checked, end)
+	}
 	files, err := list[AttachmentFacts](ctx, a.Store, Query{Type: TypeAttachment, Parent: id})
 	v.Photos = map[string]bool{}
 	for _, f := range files {
@@ -320,6 +350,8 @@ type liveLog struct {
 	log   *fieldlog.Log
 	taken int64
 	hash  string // of the pack's file
+
+	byFile map[string]bool // notes that came by a file
 }
 
 // copy returns a log of its own with the same events.
@@ -398,7 +430,7 @@ func (a *App) logOf(ctx context.Context, d FieldDay) (*liveLog, error) {
 		if err := json.Unmarshal(data, pack); err != nil {
 			return nil, damaged(err)
 		}
-		l = a.days.put(d.ID, &liveLog{pack: pack, log: fieldlog.NewLog(pack), hash: d.Facts.Pack.Hash})
+		l = a.days.put(d.ID, &liveLog{pack: pack, log: fieldlog.NewLog(pack), hash: d.Facts.Pack.Hash, byFile: map[string]bool{}})
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -414,6 +446,9 @@ func (a *App) logOf(ctx context.Context, d FieldDay) (*liveLog, error) {
 			}
 			if _, err := l.log.Add(n); err != nil {
 				return nil, damaged(err)
+			}
+			if isByFile(e) {
+				l.byFile[n.ID] = true
 			}
 			l.taken = e.Seq
 		}

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"sapward/follow/trial"
 	"sapward/measure/civil"
 )
 
@@ -19,6 +20,9 @@ func (d *demo) followed(ctx context.Context) error {
 		return nil
 	}
 	if _, err := d.Import(ctx, d.lead, d.chestnut, TableTrees, "strip.csv", bytes.NewReader(table), nil); err != nil {
+		return err
+	}
+	if err := d.trial(ctx); err != nil {
 		return err
 	}
 	zero := civil.Date{Year: d.season - 1, Month: 6, Day: 10}
@@ -71,6 +75,27 @@ func (d *demo) followed(ctx context.Context) error {
 	return d.ill(ctx)
 }
 
+// trial lays the strip out before anything is treated, as the demo's commands
+// do: the story's treatments are those that its seed dealt.
+func (d *demo) trial(ctx context.Context) error {
+	about := map[string]string{}
+	for _, l := range strings.Split(string(d.files["chestnut/about.csv"]), "\n") {
+		field, text, _ := strings.Cut(l, ",")
+		about[field] = strings.Trim(text, `"`)
+	}
+	t, err := d.DesignTrial(ctx, d.adviser, d.chestnut, TrialDesign{Name: "Strip (invented)", Trees: "T*", On: civil.Date{Year: d.season - 1, Month: 6, Day: 10}.String(), Request: trial.Request{
+		Design: trial.RCBD, Treatments: []string{"untreated", "injection", "infusion"}, Control: "untreated", Replicates: 15, BlockBy: trial.ByOrder, PreRated: true, Blinded: true, Seed: demoTrialSeed,
+	}})
+	if err != nil {
+		return err
+	}
+	_, err = d.ChangeTrial(ctx, d.adviser, t.ID, t.Version, t.Facts.Name, t.Facts.On, about)
+	return err
+}
+
+// demoTrialSeed is the seed that the demo's files were dealt with.
+const demoTrialSeed = 785264
+
 // ill brings the trees that are ill up to what the last visits found.
 func (d *demo) ill(ctx context.Context) error {
 	visits, err := list[VisitFacts](ctx, d.Store, Query{Type: TypeVisit, Parent: d.chestnut})
@@ -85,7 +110,7 @@ func (d *demo) ill(ctx context.Context) error {
 			}
 		}
 	}
-	s, err := d.standing(ctx, d.Store, d.chestnut)
+	s, err := d.standing(ctx, d.Store, d.chestnut, sorted(last))
 	if err != nil {
 		return err
 	}

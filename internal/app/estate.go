@@ -124,6 +124,9 @@ func (a *App) AddEstate(ctx context.Context, actor Actor, f EstateFacts) (Estate
 	if err := a.may(ctx, actor, "AddEstate", ""); err != nil {
 		return Estate{}, err
 	}
+	if actor.Only != "" {
+		return Estate{}, denied(Owner)
+	}
 	if err := f.tidy(); err != nil {
 		return Estate{}, err
 	}

@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"sapward/finding"
+	"sapward/follow/trial"
 	"sapward/measure/sample"
 	"sapward/measure/tree"
 )
@@ -21,6 +22,7 @@ type cache struct {
 	worked  memo[Outcome]
 	signed  memo[signedPlan]
 	cards   memo[CardReading]
+	trials  memo[trial.Analysis]
 }
 
 // sampled is what a block's taped trunks tell, for the options it was asked with.

@@ -47,10 +47,11 @@ type ImportResult struct {
 	Act string // of the import; Undo takes it
 }
 
-// imported is what a table asks for.
+// imported is what a table asks for. The changes go to keep, some thousands at a
+// time, as soon as they are known.
 type imported struct {
 	preview ImportPreview
-	changes []Change
+	keep    func([]Change) error
 }
 
 // PreviewImport reads a table of a block and says what it would do, or
@@ -66,14 +67,14 @@ func (a *App) PreviewImport(ctx context.Context, actor Actor, block, kind, name 
 	if err != nil {
 		return a.shown(kind, in).preview, err
 	}
-	im, err := a.importing(ctx, a.Store, block, kind, in)
-	return im.preview, err
+	return a.importing(ctx, a.Store, block, kind, in, func([]Change) error { return nil })
 }
 
 // Import reads a table of a block and keeps it in one transaction. It is
 // idempotent: a tree is found by its tag, a wound by its place, an earlier
 // treatment by product and day; the same file twice changes nothing. A column
-// the file does not have leaves what is kept as it is.
+// the file does not have leaves what is kept as it is. Progress (see Watched)
+// counts the trees kept.
 func (a *App) Import(ctx context.Context, actor Actor, block, kind, name string, r io.Reader, match Columns) (ImportResult, error) {
 	if err := a.mayOn(ctx, actor, "Import", TypeBlock, block); err != nil {
 		return ImportResult{}, err
@@ -88,52 +89,59 @@ func (a *App) Import(ctx context.Context, actor Actor, block, kind, name string,
 		return out, err
 	}
 	err = a.Store.InTx(ctx, func(tx Tx) error {
-		im, err := a.importing(ctx, tx, block, kind, in)
-		out.ImportPreview = im.preview
-		if err != nil || len(im.changes) == 0 {
-			return err
-		}
-		for i := range im.changes {
-			if im.changes[i].ID == "" {
-				im.changes[i].ID = a.NewID()
+		var err error
+		out.ImportPreview, err = a.importing(ctx, tx, block, kind, in, func(changes []Change) error {
+			for i := range changes {
+				if changes[i].ID == "" {
+					changes[i].ID = a.NewID()
+				}
 			}
-		}
-		es, err := tx.Append(ctx, actor.Person, im.changes...)
-		if err == nil {
-			out.Act = es[0].Act
-		}
+			es, err := tx.Append(ctx, actor.Person, changes...)
+			if err == nil && out.Act == "" {
+				out.Act = es[0].Act
+			}
+			return err
+		})
 		return err
 	})
 	return out, err
 }
 
-// standing are the trees of a block by tag.
+// standing are trees of a block by tag: those of the tags asked for that are in
+// use.
 type standing struct {
 	estate string
 	trees  map[string]State
 	facts  map[string]TreeFacts
 }
 
-func (a *App) standing(ctx context.Context, r Reader, block string) (standing, error) {
+func (a *App) standing(ctx context.Context, r Reader, block string, tags []string) (standing, error) {
 	s := standing{trees: map[string]State{}, facts: map[string]TreeFacts{}}
 	b, err := r.State(ctx, TypeBlock, block)
 	if err != nil {
 		return s, err
 	}
 	s.estate = b.Estate
-	err = r.EachTree(ctx, block, func(states []State) error {
-		facts, err := decodeAll[TreeFacts](states)
-		for i, f := range facts {
-			s.trees[f.Tag], s.facts[f.Tag] = states[i], f
-		}
+	return s, s.add(ctx, r, block, tags)
+}
+
+// add looks up trees by their tags.
+func (s *standing) add(ctx context.Context, r Reader, block string, tags []string) error {
+	states, err := r.TreesTagged(ctx, block, tags)
+	if err != nil {
 		return err
-	})
-	return s, err
+	}
+	facts, err := decodeAll[TreeFacts](states)
+	for i, f := range facts {
+		s.trees[f.Tag], s.facts[f.Tag] = states[i], f
+	}
+	return err
 }
 
 // rows are what a table of one kind holds.
 type rows struct {
-	trees     []tree.Tree
+	trees     []treeRows
+	count     int   // of trees
 	table     Table // of trees
 	wounds    []tree.Wound
 	limbs     []tree.Limb
@@ -147,7 +155,7 @@ type rows struct {
 func (a *App) readRows(kind, name string, in io.Reader, match Columns) (r rows, err error) {
 	switch kind {
 	case TableTrees:
-		r.trees, r.table, err = a.Tables.Trees(in, name, match)
+		r.table, err = a.Tables.Trees(in, name, match, r.addTrees)
 	case TableWounds:
 		r.wounds, err = a.Tables.Wounds(in, name)
 	case TableLimbs:
@@ -168,35 +176,61 @@ func (a *App) readRows(kind, name string, in io.Reader, match Columns) (r rows, 
 	return r, err
 }
 
-// importing compares what a table holds with what stands in the block.
-func (a *App) importing(ctx context.Context, r Reader, block, kind string, in rows) (imported, error) {
+// importing compares what a table holds with what stands in the block, and
+// hands the changes to keep.
+func (a *App) importing(ctx context.Context, r Reader, block, kind string, in rows, keep func([]Change) error) (ImportPreview, error) {
 	im := a.shown(kind, in)
+	im.keep = keep
+	err := a.compared(ctx, r, block, kind, in, &im)
+	return im.preview, err
+}
+
+func (a *App) compared(ctx context.Context, r Reader, block, kind string, in rows, im *imported) error {
 	if kind == TableBoundary {
-		return im, im.outline(ctx, r, block, in.outlines)
+		return im.outline(ctx, r, block, in.outlines)
 	}
-	s, err := a.standing(ctx, r, block)
+	s, err := a.standing(ctx, r, block, in.tags())
 	if err != nil {
-		return im, err
+		return err
 	}
 	switch kind {
 	case TableTrees:
-		return im, im.trees(s, block, in.trees)
+		return im.trees(ctx, r, s.estate, block, in)
 	case TableWounds:
 		have, err := r.BlockWounds(ctx, block)
 		if err != nil {
-			return im, err
+			return err
 		}
-		return im, im.wounds(s, in.wounds, have)
+		return im.wounds(s, in.wounds, have)
 	case TableLimbs:
-		return im, im.limbs(s, in.limbs)
+		return im.limbs(s, in.limbs)
 	case TableObstacles:
-		return im, im.obstacles(s, in.obstacles)
+		return im.obstacles(s, in.obstacles)
 	}
 	have, err := list[ApplicationFacts](ctx, r, Query{Type: TypeApplication, Parent: block})
 	if err != nil {
-		return im, err
+		return err
 	}
-	return im, im.history(s, block, in.history, have)
+	return im.history(s, block, in.history, have)
+}
+
+// tags are the trees that a table of something else speaks of, each once.
+func (r *rows) tags() []string {
+	named := map[string]bool{}
+	for _, x := range r.wounds {
+		named[x.Tree] = true
+	}
+	for _, x := range r.limbs {
+		named[x.Tree] = true
+	}
+	for _, x := range r.obstacles {
+		named[x.Tree] = true
+	}
+	for _, x := range r.history {
+		named[x.Tree] = true
+	}
+	delete(named, "") // the whole block
+	return sorted(named)
 }
 
 // shown is what a preview says of the file itself.
@@ -208,106 +242,12 @@ func (a *App) shown(kind string, in rows) imported {
 	return im
 }
 
-// maxExamples bounds the trees a preview shows.
-const maxExamples = 20
-
-// trees compares a table with what stands in the block.
-func (im *imported) trees(s standing, block string, trees []tree.Tree) error {
-	bodies := make([]TreeFacts, len(trees))
-	encoded := make([][]byte, len(trees))
-	errs := make([]error, len(trees))
-	parallel(len(trees), func(from, to int) {
-		for i := from; i < to; i++ {
-			f := FactsOf(trees[i])
-			if old, there := s.facts[f.Tag]; there {
-				f = merge(old, f)
-				if reflect.DeepEqual(old, f) {
-					continue
-				}
-			}
-			if errs[i] = f.tidy(); errs[i] != nil {
-				continue
-			}
-			bodies[i] = f
-			encoded[i], errs[i] = encode(f)
-		}
-	})
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
+// kept hands changes on, if there are any.
+func (im *imported) kept(changes []Change) error {
+	if len(changes) == 0 {
+		return nil
 	}
-	for i := range trees {
-		if encoded[i] == nil {
-			im.preview.Same++
-			continue
-		}
-		f := bodies[i]
-		c := Change{Type: TypeTree, Verb: Imported, Estate: s.estate, Parent: block, Sort: SortKey(f.Tag), Version: 1, Body: encoded[i]}
-		old, there := s.trees[f.Tag]
-		if there {
-			c.ID, c.Version = old.ID, old.Version+1
-			im.preview.Change++
-		} else {
-			im.preview.Add++
-		}
-		im.changes = append(im.changes, c)
-		if len(im.preview.Examples) < maxExamples {
-			im.preview.Examples = append(im.preview.Examples, ImportExample{f.Tag, !there, differ(leaves(s.facts[f.Tag]), leaves(f))})
-		}
-	}
-	return nil
-}
-
-// merge lays what a table says over what is kept; what it does not say stays.
-func merge(old, f TreeFacts) TreeFacts {
-	out := old
-	or := func(to *string, s string) {
-		if s != "" {
-			*to = s
-		}
-	}
-	or(&out.Species, f.Species)
-	or(&out.Wood, f.Wood)
-	or(&out.AgeClass, f.AgeClass)
-	or(&out.HeightM, f.HeightM)
-	or(&out.CrownM, f.CrownM)
-	or(&out.Status, f.Status)
-	or(&out.CrownLossPct, f.CrownLossPct)
-	if f.Bearing != nil {
-		out.Bearing = f.Bearing
-	}
-	if f.XM != nil {
-		out.XM, out.YM = f.XM, f.YM
-	}
-	if f.Lat != nil && !(samePlace(old.Lat, f.Lat) && samePlace(old.Lon, f.Lon)) {
-		out.Lat, out.Lon = f.Lat, f.Lon
-	}
-	out.Stems = append([]StemFacts(nil), old.Stems...)
-	for _, s := range f.Stems {
-		at := -1
-		for i := range out.Stems {
-			if out.Stems[i].Name == s.Name {
-				at = i
-			}
-		}
-		if at < 0 {
-			out.Stems = append(out.Stems, s)
-			continue
-		}
-		o := &out.Stems[at]
-		if !s.Measured() { // an empty cell leaves the reading that is kept
-			s.DiameterCM, s.GirthCM = o.DiameterCM, o.GirthCM
-		}
-		if s.DiameterCM != o.DiameterCM || s.GirthCM != o.GirthCM { // another reading: who and when are not known
-			o.On, o.Taker, o.Instrument = "", "", ""
-		}
-		o.DiameterCM, o.GirthCM = s.DiameterCM, s.GirthCM
-		or(&o.MeasuredAtM, s.MeasuredAtM)
-		or(&o.BarkMM, s.BarkMM)
-		or(&o.FlareGirthCM, s.FlareGirthCM)
-	}
-	return out
+	return im.keep(changes)
 }
 
 func (im *imported) stranger(tag string) {
@@ -333,6 +273,7 @@ func (im *imported) wounds(s standing, rows []tree.Wound, have []State) error {
 	for i, f := range facts {
 		kept[key(have[i].Parent, f)] = true
 	}
+	var changes []Change
 	for _, w := range rows {
 		t, there := s.trees[w.Tree]
 		if !there {
@@ -354,13 +295,14 @@ func (im *imported) wounds(s standing, rows []tree.Wound, have []State) error {
 			return err
 		}
 		im.preview.Add++
-		im.changes = append(im.changes, Change{Type: TypeWound, Verb: Imported, Estate: s.estate, Parent: t.ID, Sort: woundSort(f), Version: 1, Body: body})
+		changes = append(changes, Change{Type: TypeWound, Verb: Imported, Estate: s.estate, Parent: t.ID, Sort: woundSort(f), Version: 1, Body: body})
 	}
-	return nil
+	return im.kept(changes)
 }
 
 // onTrees keeps rows that belong to trees' own facts.
 func (im *imported) onTrees(s standing, tags []string, set func(f *TreeFacts, tag string)) error {
+	var changes []Change
 	for _, tag := range tags {
 		old, there := s.trees[tag]
 		if !there {
@@ -381,9 +323,9 @@ func (im *imported) onTrees(s standing, tags []string, set func(f *TreeFacts, ta
 			return err
 		}
 		im.preview.Change++
-		im.changes = append(im.changes, Change{Type: TypeTree, Verb: Imported, ID: old.ID, Estate: s.estate, Parent: old.Parent, Sort: old.Sort, Version: old.Version + 1, Body: body})
+		changes = append(changes, Change{Type: TypeTree, Verb: Imported, ID: old.ID, Estate: s.estate, Parent: old.Parent, Sort: old.Sort, Version: old.Version + 1, Body: body})
 	}
-	return nil
+	return im.kept(changes)
 }
 
 func (im *imported) limbs(s standing, rows []tree.Limb) error {
@@ -465,6 +407,7 @@ func (im *imported) history(s standing, block string, rows []tree.Treatment, hav
 		group[k] = &f
 		order = append(order, k)
 	}
+	var changes []Change
 	for _, k := range order {
 		f := group[k]
 		if err := f.tidy(); err != nil {
@@ -474,7 +417,7 @@ func (im *imported) history(s standing, block string, rows []tree.Treatment, hav
 		if err != nil {
 			return err
 		}
-		im.changes = append(im.changes, Change{Type: TypeApplication, Verb: Imported, Estate: s.estate, Parent: block, Sort: f.DateEnd, Version: 1, Body: body})
+		changes = append(changes, Change{Type: TypeApplication, Verb: Imported, Estate: s.estate, Parent: block, Sort: f.DateEnd, Version: 1, Body: body})
 	}
-	return nil
+	return im.kept(changes)
 }

@@ -2,6 +2,8 @@ package app
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"strings"
 	"sync"
 	"time"
@@ -51,18 +53,31 @@ func (a *App) noteAll(ctx context.Context, actor Actor, id string, notes []field
 	if err != nil {
 		return nil, err
 	}
-	desk, err := a.desk(ctx, actor, d)
+	desk, err := a.desk(unmarked(ctx), actor, d) // no answer to a request
 	if err != nil {
 		return nil, err
 	}
 	a.desks.Lock() // one writer of desk notes: their numbers have no gaps
 	defer a.desks.Unlock()
+	for try := 1; ; try++ { // again where the same person wrote on another server meanwhile
+		out, err := a.noteOnce(ctx, actor, d, e, desk, notes, entered)
+		if !errors.Is(err, errDeskMoved) || try == 20 {
+			return out, err
+		}
+	}
+}
+
+// errDeskMoved says that a desk's notes have gone on since its log was read.
+var errDeskMoved = errors.New("the desk's notes have gone on")
+
+func (a *App) noteOnce(ctx context.Context, actor Actor, d FieldDay, e Estate, desk Phone, notes []fieldlog.Event, entered bool) ([]fieldlog.Event, error) {
 	l, err := a.logOf(ctx, d)
 	if err != nil {
 		return nil, err
 	}
 	l.mu.Lock()
 	log := l.copy() // each note is judged on what the notes before it made
+	taken := l.taken
 	l.mu.Unlock()
 	now := a.Now().In(e.Facts.Location()).Format("2006-01-02T15:04:05.000Z07:00")
 	var faults finding.Faults
@@ -97,7 +112,7 @@ func (a *App) noteAll(ctx context.Context, actor Actor, id string, notes []field
 	if err := faults.OrNil(); err != nil {
 		return nil, err
 	}
-	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out)
+	_, refused, err := a.keepNotes(ctx, orElse(actor.Person, LocalPerson), d, out, "", func(tx Tx) error { return deskStands(ctx, tx, d.ID, desk.ID, taken) })
 	if err == nil && len(refused) > 0 {
 		err = refused[0].Faults
 	}
@@ -105,6 +120,31 @@ func (a *App) noteAll(ctx context.Context, actor Actor, id string, notes []field
 		a.live.tell(d.ID)
 	}
 	return out, err
+}
+
+// deskStands reports an error where a desk noted something after an event.
+func deskStands(ctx context.Context, tx Tx, day, desk string, after int64) error {
+	for {
+		events, err := tx.EventsAfter(ctx, TypeNote, day, after, mostOthers)
+		if err != nil {
+			return err
+		}
+		for _, e := range events {
+			after = e.Seq
+			var n struct {
+				Device string `json:"device"`
+			}
+			if err := json.Unmarshal(e.Body, &n); err != nil {
+				return damaged(err)
+			}
+			if n.Device == desk {
+				return errDeskMoved
+			}
+		}
+		if len(events) < mostOthers {
+			return nil
+		}
+	}
 }
 
 // impossible are findings that no paper can overrule.
@@ -140,20 +180,27 @@ type hub struct {
 	boxes map[string]map[chan struct{}]bool
 }
 
+// tell wakes the boards of a day; an empty day is all of them.
 func (h *hub) tell(day string) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	for c := range h.boxes[day] {
-		select {
-		case c <- struct{}{}:
-		default:
+	for d, boxes := range h.boxes {
+		if d != day && day != "" {
+			continue
+		}
+		for c := range boxes {
+			select {
+			case c <- struct{}{}:
+			default:
+			}
 		}
 	}
 }
 
 // WatchDay returns a channel on which something is sent whenever something was
-// noted on a day; it is closed when the context ends. Other servers on the same
-// database are noticed within a few seconds.
+// noted on a day, here or on another server of the same database; it is closed
+// when the context ends. While news from other servers do not arrive, a look at
+// the day every few seconds stands in for them.
 func (a *App) WatchDay(ctx context.Context, actor Actor, id string) (<-chan struct{}, error) {
 	if err := a.mayOn(ctx, actor, "WatchDay", TypeDay, id); err != nil {
 		return nil, err
@@ -174,18 +221,23 @@ func (a *App) WatchDay(ctx context.Context, actor Actor, id string) (<-chan stru
 		defer close(out)
 		defer func() {
 			h.mu.Lock()
-			delete(h.boxes[id], box)
+			if delete(h.boxes[id], box); len(h.boxes[id]) == 0 {
+				delete(h.boxes, id)
+			}
 			h.mu.Unlock()
 		}()
 		last := a.lastOf(ctx, id)
-		tick := time.NewTicker(3 * time.Second)
+		tick := time.NewTicker(lookAgain)
 		defer tick.Stop()
-		for {
+		for n := 1; ; n++ {
 			select {
 			case <-ctx.Done():
 				return
 			case <-box:
 			case <-tick.C:
+				if a.others && a.News.Hearing() && n%10 != 0 {
+					continue
+				}
 				if now := a.lastOf(ctx, id); now == last {
 					continue
 				} else {
@@ -200,6 +252,10 @@ func (a *App) WatchDay(ctx context.Context, actor Actor, id string) (<-chan stru
 	}()
 	return out, nil
 }
+
+// lookAgain is how often a board looks by itself (program default); with news
+// from other servers a tenth as often.
+const lookAgain = 3 * time.Second
 
 // lastOf is the number of the last event of a day.
 func (a *App) lastOf(ctx context.Context, day string) int64 {

@@ -70,6 +70,5 @@ func (im *imported) outline(ctx context.Context, r Reader, block string, list []
 		return err
 	}
 	im.preview.Change++
-	im.changes = append(im.changes, Change{Type: TypeBlock, Verb: Imported, ID: b.ID, Estate: b.Estate, Parent: b.Parent, Sort: SortKey(f.Name), Version: b.Version + 1, Body: body})
-	return nil
+	return im.keep([]Change{{Type: TypeBlock, Verb: Imported, ID: b.ID, Estate: b.Estate, Parent: b.Parent, Sort: SortKey(f.Name), Version: b.Version + 1, Body: body}})
 }

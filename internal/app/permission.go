@@ -119,15 +119,19 @@ var Permissions = map[string]rule{
 	"Gate":           {Viewer, there},
 	"KeepGate":       {CrewLead, there},
 
-	"Days":          {Viewer, there},
-	"Day":           {Viewer, there},
-	"OpenDay":       {CrewLead, there},
-	"ChangeDay":     {CrewLead, there},
-	"CloseDay":      {CrewLead, there},
-	"WatchDay":      {Viewer, there},
-	"AddPhone":      {CrewLead, there},
-	"RevokePhone":   {CrewLead, there},
-	"NoteAll":       {Crew, there},
+	"Days":        {Viewer, there},
+	"Day":         {Viewer, there},
+	"OpenDay":     {CrewLead, there},
+	"ChangeDay":   {CrewLead, there},
+	"CloseDay":    {CrewLead, there},
+	"WatchDay":    {Viewer, there},
+	"AddPhone":    {CrewLead, there},
+	"RevokePhone": {CrewLead, there},
+	"NoteAll":     {Crew, there},
+
+	"PreviewPhoneFile": {CrewLead, there},
+	"TakePhoneFile":    {CrewLead, there},
+
 	"Note":          {Crew, there},      // a decision or a slip taken back: crew lead; decided inside
 	"Joinable":      {Nobody, anywhere}, // the code is the key
 	"Join":          {Nobody, anywhere},
@@ -162,6 +166,21 @@ var Permissions = map[string]rule{
 	"RetireVisit":  {CrewLead, there},
 	"ImportFollow": {CrewLead, there},
 
+	"Trials":           {Viewer, there}, // without who got what, below the role of the key
+	"Trial":            {Viewer, there},
+	"DesignTrial":      {Adviser, there},
+	"ChangeTrial":      {Adviser, there},
+	"OpenTrialKey":     {Adviser, there},
+	"RetireTrial":      {Adviser, there},
+	"AssessTrial":      {Crew, there},
+	"ImportTrial":      {Crew, there},
+	"RetireAssessment": {CrewLead, there},
+	"AnalyseTrial":     {Viewer, there}, // while the key is closed: the role of the key; decided inside
+	"TrialVariation":   {Adviser, there},
+	"TrialPower":       {Adviser, there},
+	"FollowGroups":     {CrewLead, there},
+	"GroupFollow":      {CrewLead, there},
+
 	"Attachments":      {Viewer, there},
 	"Attach":           {Crew, there},
 	"OpenAttachment":   {Viewer, there},
@@ -192,11 +211,49 @@ var Permissions = map[string]rule{
 	"Undo":    {Viewer, anywhere}, // one's own act only; decided inside
 
 	"FillDemo": {Owner, everywhere},
+
+	"Tokens":        {Viewer, anywhere}, // one's own, or as owner those of others; decided inside
+	"AddToken":      {Viewer, anywhere}, // no more than one's own role; decided inside
+	"WithdrawToken": {Nobody, anywhere}, // one's own, or as owner; decided inside
+	"Bearer":        {Nobody, anywhere}, // the token is the key
+	"Began":         {Nobody, anywhere}, // of one's own request, here and below
+	"Answered":      {Nobody, anywhere},
+	"Freed":         {Nobody, anywhere},
+	"Kept":          {Nobody, anywhere},
 }
+
+// notForPrograms are use cases that a token cannot run, whatever its role: they
+// would outlast it, or they are about the machine.
+var notForPrograms = map[string]bool{
+	"AddToken": true, "AddPerson": true, "RetirePerson": true, "Grant": true, "Revoke": true, "ChangePerson": true, "SetPassphrase": true,
+	"ChangeSettings": true, "FirstOwnerToken": true, "Backup": true, "Check": true, "FillDemo": true, "AddFeed": true, "AddPhone": true,
+}
+
+func byPerson() error { return &finding.Fault{Class: finding.Denied, ID: "token-not-this"} }
 
 // role returns the actor's role on an estate, or with estate empty the greatest
 // role on any.
 func (a *App) role(ctx context.Context, r Reader, actor Actor, estate string) (Role, error) {
+	if actor.Token == "" {
+		return a.roleOf(ctx, r, actor, estate)
+	}
+	if actor.Only != "" && estate != "" && estate != actor.Only {
+		return Nobody, nil
+	}
+	have, err := a.roleOf(ctx, r, actor, orElse(actor.Only, estate))
+	return lesser(have, actor.Most), err
+}
+
+// lesser is the smaller of two roles.
+func lesser(a, b Role) Role {
+	if a.rank() < b.rank() {
+		return a
+	}
+	return b
+}
+
+// roleOf is role for the person, whatever a token leaves of it.
+func (a *App) roleOf(ctx context.Context, r Reader, actor Actor, estate string) (Role, error) {
 	if actor.Local {
 		return Owner, nil
 	}
@@ -226,6 +283,15 @@ func (a *App) role(ctx context.Context, r Reader, actor Actor, estate string) (R
 
 // everywhere returns the role an actor has on everything.
 func (a *App) everywhere(ctx context.Context, actor Actor) (Role, error) {
+	switch {
+	case actor.Token != "" && actor.Only != "":
+		return Nobody, nil
+	case actor.Token != "":
+		most := actor.Most
+		actor.Token, actor.Most = "", ""
+		have, err := a.everywhere(ctx, actor)
+		return lesser(have, most), err
+	}
 	if actor.Local {
 		return Owner, nil
 	}
@@ -246,6 +312,9 @@ func (a *App) may(ctx context.Context, actor Actor, method, estate string) error
 	p, ok := Permissions[method]
 	if !ok {
 		return &finding.Fault{Class: finding.Internal, ID: "internal", Args: finding.Args{"cause": finding.Text("no permission for " + method)}}
+	}
+	if actor.Token != "" && notForPrograms[method] {
+		return byPerson()
 	}
 	if p.least == Nobody {
 		return nil

@@ -18,6 +18,7 @@ import (
 	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/store"
@@ -30,8 +31,8 @@ type unread struct{}
 var errUnread = errors.New("unread")
 
 func (unread) ReadCard([]byte, string) (app.ReadCard, error) { return app.ReadCard{}, errUnread }
-func (unread) Trees(io.Reader, string, app.Columns) ([]tree.Tree, app.Table, error) {
-	return nil, app.Table{}, errUnread
+func (unread) Trees(io.Reader, string, app.Columns, func([]tree.Tree) error) (app.Table, error) {
+	return app.Table{}, errUnread
 }
 func (unread) Wounds(io.Reader, string) ([]tree.Wound, error)       { return nil, errUnread }
 func (unread) Limbs(io.Reader, string) ([]tree.Limb, error)         { return nil, errUnread }
@@ -85,7 +86,7 @@ func wanted() map[string]asks {
 		"Gate": there(app.Viewer, "p", brief.Gate{}), "KeepGate": there(app.CrewLead, "p", brief.Gate{}),
 
 		"Days": there(app.Viewer, "p"), "Day": there(app.Viewer, "y"), "OpenDay": there(app.CrewLead, "p", app.DayOrder{}), "ChangeDay": there(app.CrewLead, "y", stale, app.DayOrder{}), "CloseDay": there(app.CrewLead, "y", stale),
-		"WatchDay": there(app.Viewer, "y"), "AddPhone": there(app.CrewLead, "y", "no such person"), "RevokePhone": there(app.CrewLead, "q", "lost"), "Note": there(app.Crew, "y", fieldlog.Event{}, false), "NoteAll": there(app.Crew, "y", []fieldlog.Event{{}}),
+		"WatchDay": there(app.Viewer, "y"), "AddPhone": there(app.CrewLead, "y", "no such person"), "RevokePhone": there(app.CrewLead, "q", "lost"), "Note": there(app.Crew, "y", fieldlog.Event{}, false), "NoteAll": there(app.Crew, "y", []fieldlog.Event{{}}), "PreviewPhoneFile": there(app.CrewLead, "y", []byte("{}")), "TakePhoneFile": there(app.CrewLead, "y", []byte("{}")),
 		"Records": there(app.CrewLead, "e", app.RecordQuery{}), "Record": there(app.CrewLead, "r"), "RecordDay": there(app.CrewLead, "y", []string(nil)), "NewRecord": there(app.CrewLead, "b", record.Content{Work: record.Work{Zone: "nowhere"}}), "AmendRecord": there(app.CrewLead, "r", stale, record.Content{}, ""), "SignRecord": there(app.CrewLead, "r", stale, ""),
 		"Joinable": anywhere(app.Nobody, "x"), "Join": anywhere(app.Nobody, "x"), "Phone": anywhere(app.Nobody, "x"), "PhonePack": anywhere(app.Nobody, "x"), "PhoneExchange": anywhere(app.Nobody, "x", app.Exchange{}),
 		"PhotoState": anywhere(app.Nobody, "x", "y"), "PutPhoto": anywhere(app.Nobody, "x", "y", "", int64(0), int64(1), none),
@@ -96,10 +97,18 @@ func wanted() map[string]asks {
 		"FollowUp": there(app.Viewer, "b"), "Visits": there(app.Viewer, "b"), "Season": there(app.Viewer, "b"), "SetFollow": there(app.CrewLead, "b", stale, app.FollowFacts{}), "AddVisit": there(app.Crew, "b", app.VisitFacts{}),
 		"RetireVisit": there(app.CrewLead, "v", stale, ""), "ImportFollow": there(app.CrewLead, "b", "none", "x.csv", none),
 
+		"Trials": there(app.Viewer, "e", ""), "Trial": there(app.Viewer, "z"), "DesignTrial": there(app.Adviser, "b", app.TrialDesign{}), "ChangeTrial": there(app.Adviser, "z", stale, "x", "", map[string]string(nil)),
+		"OpenTrialKey": there(app.Adviser, "z", stale), "RetireTrial": there(app.Adviser, "z", stale, ""), "AssessTrial": there(app.Crew, "z", app.AssessmentFacts{}), "ImportTrial": there(app.Crew, "z", app.AssessmentFacts{}, "x.csv", "", none),
+		"RetireAssessment": there(app.CrewLead, "za", stale, ""), "AnalyseTrial": there(app.Viewer, "z", app.TrialQuestion{}), "TrialVariation": there(app.Adviser, "b", ""), "TrialPower": there(app.Adviser, "b", trial.PowerRequest{Sims: 1}, nil),
+		"FollowGroups": there(app.CrewLead, "b", app.GroupWords{}), "GroupFollow": there(app.CrewLead, "b", stale, app.GroupOrder{}),
+
 		"Attachments": there(app.Viewer, app.TypeTree, "t"), "Attach": there(app.Crew, app.TypeTree, "t", "x", "no/type", "", none),
 		"OpenAttachment": there(app.Viewer, "f"), "RetireAttachment": there(app.CrewLead, "f", stale, ""),
 
 		"People": anywhere(app.Viewer), "AddPerson": anywhere(app.Owner, app.PersonFacts{}, ""), "RetirePerson": everywhere(app.Owner, "other", stale, ""),
+		"Tokens": anywhere(app.Viewer), "AddToken": anywhere(app.Viewer, app.TokenOrder{}), "WithdrawToken": anywhere(app.Nobody, "none"), "Bearer": anywhere(app.Nobody, "x"),
+		"Began": anywhere(app.Nobody, "", ""), "Answered": anywhere(app.Nobody, app.Mark{}, ""), "Freed": anywhere(app.Nobody, app.Mark{}), "Kept": anywhere(app.Nobody, "none"),
+
 		"Grant": there(app.Owner, "e", "other", app.Role("no such role")), "Revoke": there(app.Owner, "e", "no such person"), "FirstOwnerToken": everywhere(app.Owner),
 
 		"Settings": anywhere(app.Viewer), "ChangeSettings": everywhere(app.Owner, stale, app.SettingsFacts{}),
@@ -163,6 +172,8 @@ func staged(t *testing.T) (*app.App, app.Store, []someone) {
 	add(app.TypePlan, "p", "e", "b", `{}`)
 	add(app.TypeApplication, "a", "e", "b", `{}`)
 	add(app.TypeVisit, "v", "e", "b", `{}`)
+	add(app.TypeTrial, "z", "e", "b", `{"name":"Trial"}`)
+	add(app.TypeAssessment, "za", "e", "z", `{}`)
 	add(app.TypeDay, "y", "e", "p", `{"closed_at":"2026-06-01T12:00:00Z"}`)
 	add(app.TypePhone, "q", "e", "y", `{}`)
 	add(app.TypeRecord, "r", "e", "b", `{"day":"y"}`)

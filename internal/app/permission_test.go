@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -16,6 +17,7 @@ import (
 	"sapward/apply/record"
 	"sapward/finding"
 	"sapward/flow/compare"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/brief"
 	"sapward/internal/cardfile"
@@ -32,9 +34,9 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	l, err := cardfile.Parse(text, name)
 	return app.ReadCard{Card: l.Card, Hash: l.Hash, Canonical: l.Canonical, Place: l.Place}, err
 }
-func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	x, _, err := exchange.ReadInventory(r, name, match)
-	return x, app.Table{}, err
+func (readers) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	_, err := exchange.EachInventory(r, name, match, visit)
+	return app.Table{}, err
 }
 func (readers) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
 	x, _, err := exchange.ReadWounds(r, name)
@@ -60,6 +62,12 @@ func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.Foll
 	return app.FollowRows(x), err
 }
 
+// TrialResults reads the results of a trial.
+func (readers) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
+}
+
 type archive struct{}
 
 func (archive) File(string, func(io.Writer) error) error { return nil }
@@ -79,7 +87,7 @@ type world struct {
 	people                                                                   map[app.Role]app.Actor
 	stranger                                                                 app.Actor // owner of another estate
 	feed                                                                     string
-	day, phone, record, visit                                                string
+	day, phone, record, visit, trial, assessment                             string
 }
 
 func newWorld(t *testing.T) *world {
@@ -104,7 +112,13 @@ func newWorld(t *testing.T) *world {
 		return x[0]
 	}
 	w.estate, w.block, w.tree, w.wound, w.card = one(app.TypeEstate).ID, one(app.TypeBlock).ID, one(app.TypeTree).ID, one(app.TypeWound).ID, one(app.TypeCard).ID
-	w.visit = one(app.TypeVisit).ID
+	w.visit, w.trial = one(app.TypeVisit).ID, one(app.TypeTrial).ID
+	one1 := 1.0
+	assessed, err := w.AssessTrial(ctx, me, w.trial, app.AssessmentFacts{Variable: "invented", On: "2025-01-01", Rows: []app.AssessedRow{{Tree: "T01", Value: &one1}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.assessment = assessed.ID
 	w.draft, w.plan, w.application = one(app.TypeDraft).ID, one(app.TypePlan).ID, one(app.TypeApplication).ID
 	d := openDay(t, w.App, w.draft)
 	ph, _, err := w.AddPhone(ctx, me, d.ID, d.Facts.People[0].ID)
@@ -170,10 +184,13 @@ func (w *world) examples() map[string][]any {
 		"Plans": {w.block}, "TryPlan": {w.block, d}, "Draft": {w.draft}, "CompareMethods": {w.draft, compare.Request{}}, "AddDraft": {w.block, app.DraftFacts{Name: strings.Repeat("x", 99)}}, "SaveDraft": {w.draft, v, d}, "KeepWeather": {w.draft, v, app.WeatherFacts{}, strings.NewReader("")}, "AnswerFact": {w.draft, v, "certificate-needed", "2030-01-01"}, "RetireDraft": {w.draft, v},
 		"ApprovePlan": {w.draft, v}, "Plan": {w.plan}, "PlanDocument": {w.plan}, "WithdrawPlan": {w.plan, v, "x"}, "Gate": {w.plan, brief.Gate{}}, "KeepGate": {w.plan, brief.Gate{On: "1999-01-01"}},
 		"Days": {w.plan}, "Day": {w.day}, "OpenDay": {w.plan, app.DayOrder{}}, "ChangeDay": {w.day, v, app.DayOrder{}}, "CloseDay": {w.day, v}, "WatchDay": {w.day}, "AddPhone": {w.day, "none"}, "RevokePhone": {w.phone, "lost"},
-		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
+		"Note": {w.day, fieldlog.Event{Kind: "none"}, false}, "NoteAll": {w.day, []fieldlog.Event{{Kind: "none"}}}, "PreviewPhoneFile": {w.day, []byte("{}")}, "TakePhoneFile": {w.day, []byte("{}")}, "Records": {w.estate, app.RecordQuery{}}, "Record": {w.record}, "RecordDay": {w.day, []string(nil)}, "NewRecord": {w.block, record.Content{Work: record.Work{Zone: "nowhere"}}}, "AmendRecord": {w.record, v, record.Content{}, ""}, "SignRecord": {w.record, v, ""},
 		"Joinable": {"x"}, "Join": {"x"}, "Phone": {"x"}, "PhonePack": {"x"}, "PhoneExchange": {"x", app.Exchange{}}, "PhotoState": {"x", "y"}, "PutPhoto": {"x", "y", "image/png", int64(0), int64(1), r()},
 		"Applications": {w.block}, "AddApplication": {w.block, app.ApplicationFacts{}}, "ChangeApplication": {w.application, v, app.ApplicationFacts{}, ""}, "RetireApplication": {w.application, v, ""},
 		"FollowUp": {w.block}, "Visits": {w.block}, "Season": {w.block}, "SetFollow": {w.block, v, app.FollowFacts{}}, "AddVisit": {w.block, app.VisitFacts{}}, "RetireVisit": {w.visit, v, ""}, "ImportFollow": {w.block, "none", "x.csv", r()},
+		"Trials": {w.estate, ""}, "Trial": {w.trial}, "DesignTrial": {w.block, app.TrialDesign{}}, "ChangeTrial": {w.trial, v, "x", "", map[string]string{}}, "OpenTrialKey": {w.trial, v}, "RetireTrial": {w.trial, v, ""},
+		"AssessTrial": {w.trial, app.AssessmentFacts{}}, "ImportTrial": {w.trial, app.AssessmentFacts{}, "x.csv", "", r()}, "RetireAssessment": {w.assessment, v, ""}, "AnalyseTrial": {w.trial, app.TrialQuestion{}},
+		"TrialVariation": {w.block, ""}, "TrialPower": {w.block, trial.PowerRequest{Sims: 1}, (func(int64, int64))(nil)}, "FollowGroups": {w.block, app.GroupWords{}}, "GroupFollow": {w.block, v, app.GroupOrder{}},
 		"Attachments": {app.TypeTree, w.tree}, "Attach": {app.TypeTree, w.tree, "", "", "", r()}, "OpenAttachment": {"none"}, "RetireAttachment": {"none", v, ""},
 		"People": {}, "AddPerson": {app.PersonFacts{}, ""}, "ChangePerson": {w.person, v, app.PersonFacts{}}, "SetPassphrase": {w.person, v, "", ""}, "RetirePerson": {w.person, v, ""},
 		"Grant": {w.estate, w.person, app.Role("none")}, "Revoke": {w.estate, "none"}, "FirstOwnerToken": {}, "Settings": {}, "ChangeSettings": {v, app.SettingsFacts{}},
@@ -181,6 +198,7 @@ func (w *world) examples() map[string][]any {
 		"Feeds": {w.estate}, "AddFeed": {w.estate, "none"}, "RevokeFeed": {w.feed, "lost"}, "Calendar": {"x"},
 		"Backup": {"/dev/null/none"}, "Check": {(func(int64, int64))(nil)}, "Due": {w.estate}, "Search": {"x", 5}, "Audit": {app.EventQuery{Estate: w.estate}}, "History": {app.TypeTree, w.tree}, "Undo": {"none"},
 		"FillDemo": {map[string][]byte{}},
+		"Tokens":   {}, "AddToken": {app.TokenOrder{}}, "WithdrawToken": {"none"}, "Bearer": {"x"}, "Began": {"", ""}, "Answered": {app.Mark{}, ""}, "Freed": {app.Mark{}}, "Kept": {"none"},
 	}
 }
 

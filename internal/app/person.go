@@ -204,8 +204,9 @@ func (a *App) SignIn(ctx context.Context, _ Actor, name, passphrase string) (Act
 	return Actor{Person: p.ID}, nil
 }
 
-// ownerToken lets the first owner in: kept in memory only, so that a token that
-// was read over a shoulder dies with the process.
+// ownerToken lets the first owner in. A single server keeps it in memory only, so
+// that a token that was read over a shoulder dies with the process; servers that
+// share their facts share its hash for a day, because the owner may come to any.
 type ownerToken struct {
 	mu   sync.Mutex
 	hash []byte
@@ -228,10 +229,24 @@ func (a *App) FirstOwnerToken(ctx context.Context, actor Actor) (string, error) 
 	}
 	token := hex.EncodeToString(secret)
 	sum := sha256.Sum256([]byte(token))
+	if a.Shared != nil {
+		w := Waiting{Kind: waitingOwner, Key: hex.EncodeToString(sum[:]), Until: a.Now().Add(ownerTokenLife)}
+		return token, a.Shared.KeepWaiting(ctx, w, mostOwnerTokens, mostOwnerTokens)
+	}
 	a.token.mu.Lock()
 	a.token.hash = sum[:]
 	a.token.mu.Unlock()
 	return token, nil
+}
+
+// tokenIs reports whether a token is one that was printed.
+func (a *App) tokenIs(ctx context.Context, token string) (bool, error) {
+	sum := sha256.Sum256([]byte(strings.TrimSpace(token)))
+	if a.Shared != nil {
+		_, ok, err := a.Shared.Waiting(ctx, waitingOwner, hex.EncodeToString(sum[:]))
+		return ok, err
+	}
+	return a.token.hash != nil && subtle.ConstantTimeCompare(a.token.hash, sum[:]) == 1, nil
 }
 
 // hasOwner reports that somebody who can sign in owns everything.
@@ -263,9 +278,11 @@ func (a *App) FirstOwner(ctx context.Context, _ Actor, token, name, passphrase s
 	wrong := &finding.Fault{Class: finding.Denied, ID: "token-wrong"}
 	a.token.mu.Lock()
 	defer a.token.mu.Unlock()
-	sum := sha256.Sum256([]byte(strings.TrimSpace(token)))
-	if a.token.hash == nil || subtle.ConstantTimeCompare(a.token.hash, sum[:]) != 1 {
-		return Actor{}, wrong
+	if is, err := a.tokenIs(ctx, token); err != nil || !is {
+		if err == nil {
+			err = wrong
+		}
+		return Actor{}, err
 	}
 	f := PersonFacts{Name: name}
 	if err := f.tidy(); err != nil {
@@ -300,6 +317,9 @@ func (a *App) FirstOwner(ctx context.Context, _ Actor, token, name, passphrase s
 		return Actor{}, err
 	}
 	a.token.hash = nil
+	if a.Shared != nil {
+		_ = a.Shared.DropWaiting(ctx, waitingOwner, "") // they expire in any case, and let nobody in once there is an owner
+	}
 	return Actor{Person: id}, nil
 }
 
@@ -390,6 +410,9 @@ func (a *App) AddPerson(ctx context.Context, actor Actor, f PersonFacts, passphr
 // selfOrOwner is the gate of use cases on a person: oneself, or an owner of
 // everything.
 func (a *App) selfOrOwner(ctx context.Context, actor Actor, person string) error {
+	if actor.Token != "" {
+		return byPerson()
+	}
 	if actor.Person != "" && actor.Person == person {
 		p, err := get[PersonFacts](ctx, a.Store, TypePerson, person)
 		if err == nil && !p.Retired {
@@ -525,6 +548,9 @@ func (a *App) Grant(ctx context.Context, actor Actor, estate, person string, rol
 // mayGrant asks for an owner of the estate, or of everything when no estate is
 // named.
 func (a *App) mayGrant(ctx context.Context, actor Actor, method, estate string) error {
+	if actor.Token != "" {
+		return byPerson()
+	}
 	if estate != "" {
 		return a.mayOn(ctx, actor, method, TypeEstate, estate)
 	}

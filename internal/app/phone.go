@@ -322,7 +322,7 @@ func (a *App) PhoneExchange(ctx context.Context, _ Actor, token string, in Excha
 		}
 		notes = append(notes, n)
 	}
-	confirmed, refused, err := a.keepNotes(ctx, "phone:"+p.ID, d, notes)
+	confirmed, refused, err := a.keepNotes(ctx, "phone:"+p.ID, d, notes, "", nil)
 	if err != nil {
 		return Exchanged{}, err
 	}
@@ -363,13 +363,20 @@ func readNote(raw json.RawMessage) (fieldlog.Event, error) {
 }
 
 // keepNotes appends notes that are not there yet, all in one transaction, and
-// says of each whether it is on the disk.
-func (a *App) keepNotes(ctx context.Context, by string, d FieldDay, notes []fieldlog.Event) (confirmed []Confirmed, refused []RefusedNote, err error) {
+// says of each whether it is on the disk. reason says how they came, where it
+// was not from the phone itself. stand, if any, is asked first in the same
+// transaction.
+func (a *App) keepNotes(ctx context.Context, by string, d FieldDay, notes []fieldlog.Event, reason string, stand func(Tx) error) (confirmed []Confirmed, refused []RefusedNote, err error) {
 	if len(notes) == 0 {
 		return nil, nil, nil
 	}
 	err = a.Store.InTx(ctx, func(tx Tx) error {
 		confirmed, refused = nil, nil
+		if stand != nil {
+			if err := stand(tx); err != nil {
+				return err
+			}
+		}
 		var changes []Change
 		inThis := map[string]string{}
 		for i := range notes {
@@ -399,7 +406,7 @@ func (a *App) keepNotes(ctx context.Context, by string, d FieldDay, notes []fiel
 			}
 			inThis[n.ID] = sum
 			confirmed = append(confirmed, Confirmed{n.ID, sum})
-			changes = append(changes, Change{Type: TypeNote, Verb: Added, ID: n.ID, Estate: d.Estate, Parent: d.ID, Sort: n.ID, Version: 1, Body: text})
+			changes = append(changes, Change{Type: TypeNote, Verb: Added, ID: n.ID, Estate: d.Estate, Parent: d.ID, Sort: n.ID, Version: 1, Reason: reason, Body: text})
 		}
 		if len(changes) == 0 {
 			return nil

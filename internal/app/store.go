@@ -32,15 +32,18 @@ const (
 	TypeFollow      Type = "follow"      // block: how its trees are followed, one a block
 	TypeVisit       Type = "visit"       // block: what was seen of its trees on a day
 	TypeAssay       Type = "assay"       // block: one sample a laboratory measured
+	TypeTrial       Type = "trial"       // block: a trial with its layout
+	TypeAssessment  Type = "assessment"  // trial: what was measured in it on a day
 	TypeAttachment  Type = "attachment"  // anything
 	TypeFeed        Type = "feed"        // estate: an address of its due dates for calendar programs
 	TypePerson      Type = "person"      //
 	TypeMembership  Type = "membership"  // person
 	TypeSettings    Type = "settings"    //
+	TypeToken       Type = "token"       // person, or nothing alone on a laptop: what a program shows to act for a person
 )
 
 // Types are all types, parents before children.
-var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeAttachment, TypeFeed}
+var Types = []Type{TypePerson, TypeSettings, TypeEstate, TypeMembership, TypeBlock, TypeTree, TypeWound, TypeCard, TypeCheck, TypeDraft, TypePlan, TypeGate, TypeDay, TypePhone, TypeNote, TypeRecord, TypeApplication, TypeFollow, TypeVisit, TypeAssay, TypeTrial, TypeAssessment, TypeAttachment, TypeFeed, TypeToken}
 
 // Verbs of events. Retired and restored change nothing but whether the thing is
 // still in use; every other verb carries the thing's whole new state.
@@ -206,6 +209,9 @@ type Reader interface {
 	Trees(ctx context.Context, q TreeQuery) ([]State, error)
 	// EachTree passes the trees of a block that are in use, by tag, in chunks.
 	EachTree(ctx context.Context, block string, visit func([]State) error) error
+	// TreesTagged returns the trees of a block that are in use and have one of
+	// the tags, in any order.
+	TreesTagged(ctx context.Context, block string, tags []string) ([]State, error)
 	// BlockMark is a number that grows with every change of a block's trees or
 	// their wounds.
 	BlockMark(ctx context.Context, block string) (int64, error)
@@ -221,7 +227,7 @@ type Reader interface {
 	EventsAfter(ctx context.Context, t Type, parent string, after int64, limit int) ([]Event, error)
 	// EachEvent passes every event in order.
 	EachEvent(ctx context.Context, visit func(Event) error) error
-	// Search finds estates, blocks, cards, plans and trees, in that order: names
+	// Search finds estates, blocks, cards, plans, trials and trees, in that order: names
 	// by how one of their words goes on, tags and species by how they begin.
 	// Where nothing begins so, tags are found by any part of them.
 	Search(ctx context.Context, q SearchQuery) ([]Hit, error)
@@ -249,6 +255,9 @@ type Store interface {
 	// from is not that, nothing is added and ok is false.
 	AddPart(ctx context.Context, name string, from int64, r io.Reader, most int64) (size int64, ok bool, err error)
 	PartSize(ctx context.Context, name string) (int64, error)
+	// Parts counts files that have begun to arrive, and the bytes of them that
+	// are here, whose name begins so; one of them may be left out.
+	Parts(ctx context.Context, prefix, but string) (files int, bytes int64, err error)
 	// TakePart keeps a whole file like PutFile and forgets its pieces. Where its
 	// SHA-256 is not hash the pieces are thrown away and ok is false.
 	TakePart(ctx context.Context, name, hash string) (f File, ok bool, err error)

@@ -131,9 +131,16 @@ func (h *handheld) exchange(r *rand.Rand, line float64) {
 // that anybody made is on the server once, and everybody sees the same day.
 // The seed of a schedule that fails is printed.
 func TestSync_NothingLostNothingDoubled(t *testing.T) {
-	schedules := 100
+	first, schedules := 1, 100
 	if os.Getenv("SAPWARD_SOAK") == "1" {
 		schedules = 10_000
+	}
+	if only := os.Getenv("SAPWARD_SEEDS"); only != "" { // "501-1000": a part of a soak
+		last := 0
+		if n, err := fmt.Sscanf(only, "%d-%d", &first, &last); n != 2 || err != nil || last < first {
+			t.Fatalf("SAPWARD_SEEDS=%q: two numbers, as 501-1000", only)
+		}
+		schedules = last - first + 1
 	}
 	w := newWorld(t)
 	ctx, me := t.Context(), app.Local()
@@ -145,7 +152,7 @@ func TestSync_NothingLostNothingDoubled(t *testing.T) {
 	}
 	notes, conflicts := 0, 0
 	for k := range schedules {
-		seed := uint64(k + 1)
+		seed := uint64(first + k)
 		r := rand.New(rand.NewPCG(seed, 7))
 		v, err := w.Day(ctx, me, w.day)
 		if err != nil {
@@ -228,7 +235,7 @@ func TestSync_NothingLostNothingDoubled(t *testing.T) {
 		notes += len(want)
 		conflicts += len(v.State.Conflicts)
 	}
-	t.Logf("%d schedules, %d notes, %d conflicts", schedules, notes, conflicts)
+	t.Logf("seeds %d to %d: %d schedules, %d notes, %d conflicts", first, first+schedules-1, schedules, notes, conflicts)
 	if conflicts == 0 {
 		t.Error("no two phones ever contradicted each other")
 	}

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"io"
@@ -12,6 +13,7 @@ import (
 
 	"sapward/finding"
 	"sapward/flow/weather"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
 	"sapward/internal/exchange"
@@ -39,8 +41,8 @@ func (readers) ReadCard(text []byte, name string) (app.ReadCard, error) {
 
 // Trees reads a table of trees; headers that are not matched are read as
 // exchange reads them.
-func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadInventory(r, name, match)
+func (readers) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	sum, err := exchange.EachInventory(r, name, match, visit)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {
@@ -49,7 +51,7 @@ func (readers) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, 
 	for i, h := range sum.Headers {
 		t.Columns = append(t.Columns, app.ColumnUse{Header: h, Column: use[i+1], Place: i + 1})
 	}
-	return trees, t, err
+	return t, err
 }
 
 // Wounds reads old holes.
@@ -80,6 +82,12 @@ func (readers) History(r io.Reader, name string) ([]tree.Treatment, error) {
 func (readers) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (readers) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 
 // WeatherDay reads a table of weather and works out the day of work, with the
@@ -261,8 +269,12 @@ func openApp(ctx context.Context, place string, readOnly bool) (*app.App, *store
 	if err != nil {
 		return nil, nil, err
 	}
-	return app.New(app.Config{
+	c := app.Config{
 		Store: s, Keeper: s, Sessions: s, CardReader: readers{}, Tables: readers{}, Weather: readers{}, Follow: readers{}, Engine: Version, Now: time.Now,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() }, Random: rand.Reader,
-	}), s, nil
+	}
+	if s.Shared() {
+		c.Shared, c.News = s, s
+	}
+	return app.New(c), s, nil
 }

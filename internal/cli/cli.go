@@ -15,8 +15,9 @@ import (
 	"sapward/internal/lang"
 )
 
-// Version is the engine's version; every document carries it.
-const Version = "0.1.0"
+// Version is the engine's version; every document carries it. A release stamps
+// its own when it is linked (tools/release).
+var Version = "0.1.0"
 
 // Exit statuses (docs/decisions: exit status).
 const (

@@ -108,8 +108,24 @@ func TestDatabase_CommandLine(t *testing.T) {
 	}); err != nil || n < 3 {
 		t.Errorf("%d files compared, %v", n, err)
 	}
-	says(run(2, "backup", at("backups"), "--database", address), "pg_dump")
-	says(run(2, "restore", at("backups"), "--database", address), "pg_restore")
+	var made struct {
+		Folder string `json:"folder"`
+		Head   string `json:"head"`
+	}
+	if err := json.Unmarshal([]byte(run(0, "--json", "backup", at("backups"), "--database", address)), &made); err != nil || made.Head != moved.Head {
+		t.Fatalf("%+v %v", made, err)
+	}
+	says(run(2, "restore", made.Folder, "--database", address), "nothing was moved")
+	second := server.Database(t)
+	run(0, "restore", made.Folder, "--database", second)
+	says(run(0, "check", "--database", second), "The last event's hash is "+moved.Head)
+	run(0, "restore", made.Folder, "--data", at("c"))
+	says(run(0, "--json", "check", "--data", at("c")), moved.Head)
+	// Two places at once are a guess too many.
+	for _, command := range [][]string{{"check"}, {"backup", at("backups")}, {"restore", made.Folder}, {"export", at("x")}} {
+		says(run(2, append(command, "--data", at("b"), "--database", address)...), "Both a data folder")
+	}
+	says(run(2, "serve", "--data", at("b"), "--database", address), "holds facts of its own")
 	out := run(2, "check", "--database", "mysql://u:secret@h/n")
 	says(out, "postgres://")
 	if strings.Contains(out, "secret") {

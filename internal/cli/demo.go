@@ -22,7 +22,7 @@ type demoCmd struct {
 // commands.txt exactly as a person would type them in that folder.
 func (c demoCmd) Run(e *env) error {
 	if !c.Once {
-		return c.serve(e, filepath.Clean(c.Data)+"-app", "", true)
+		return c.serve(e, serving{data: filepath.Clean(c.Data) + "-app", fill: true})
 	}
 	files := demo.Files()
 	if there := c.standing(); there {

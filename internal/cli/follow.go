@@ -9,6 +9,7 @@ import (
 	"sapward/finding"
 	"sapward/internal/exchange"
 	"sapward/internal/lang"
+	"sapward/internal/report"
 	"sapward/measure/civil"
 )
 
@@ -22,13 +23,10 @@ type followHead struct {
 }
 
 // saidNote is a note with its sentence.
-type saidNote struct {
-	finding.Finding
-	Text string `json:"text"`
-}
+type saidNote = report.SaidNote
 
 // noFigure stands where a figure cannot be given.
-const noFigure = "–"
+const noFigure = report.NoFigure
 
 // openFollowed fills in the head and tells on standard error what was read in a
 // way nobody expects.
@@ -72,22 +70,7 @@ func atLeastZero(option string, x float64) finding.Faults {
 }
 
 // saidNotes gives notes their sentences.
-func (e *env) saidNotes(notes []finding.Finding) []saidNote {
-	out := []saidNote{}
-	for _, n := range notes {
-		plain := n
-		plain.Args = exchange.DayNumbers(n.Args)
-		text, mend := e.say.Finding(plain)
-		if n.TreeCount > 0 {
-			text += " (" + lang.TreeList(n) + ")"
-		}
-		if mend != "" {
-			text += " " + mend
-		}
-		out = append(out, saidNote{n, text})
-	}
-	return out
-}
+func (e *env) saidNotes(notes []finding.Finding) []saidNote { return report.SaidNotes(e.say, notes) }
 
 // printMeaning prints the sentences, then what is worth knowing.
 func (e *env) printMeaning(h followHead, notes []saidNote) {
@@ -122,15 +105,7 @@ func shown(p *float64, decimals int) string {
 }
 
 // significant writes a figure with that many digits, without an exponent.
-func significant(p *float64, digits int) string {
-	if p == nil || math.IsNaN(*p) || math.IsInf(*p, 0) {
-		return noFigure
-	}
-	if *p == 0 {
-		return "0"
-	}
-	return lang.Figure(*p, min(12, max(0, digits-1-int(math.Floor(math.Log10(math.Abs(*p)))))))
-}
+func significant(p *float64, digits int) string { return report.SignificantFigure(p, digits) }
 
 // between writes an interval; a side without limit is said in words.
 func (e *env) between(low, high *float64, write func(*float64) string) string {

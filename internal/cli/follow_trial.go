@@ -2,15 +2,14 @@ package cli
 
 import (
 	"encoding/json"
-	"io"
 	"os"
-	"slices"
 	"strconv"
 	"strings"
 
 	"sapward/finding"
 	"sapward/follow/trial"
 	"sapward/internal/exchange"
+	"sapward/internal/report"
 )
 
 type trialCmd struct {
@@ -40,16 +39,6 @@ type trialDesignCmd struct {
 	Out          string   `help:"Folder for layout.json, tables, map, labels and assessor's sheet; complete or not at all."`
 }
 
-// trialLayoutSchema names the document of a layout.
-const trialLayoutSchema = "sapward/trial-layout/1"
-
-type trialLayoutDocument struct {
-	followHead
-	Name string `json:"name,omitempty"`
-	trial.Layout
-	Notes []saidNote `json:"notes"`
-}
-
 func (c trialDesignCmd) Run(e *env) error {
 	by := trial.BlockBy(strings.ToLower(c.BlockBy))
 	if (c.BlockColumn != "") != (by == trial.ByColumn) {
@@ -70,18 +59,16 @@ func (c trialDesignCmd) Run(e *env) error {
 	if err != nil {
 		return inFile(err, sum.File)
 	}
-	doc := trialLayoutDocument{Name: c.Name, Layout: layout, Notes: e.saidNotes(layout.Notes)}
-	doc.followHead = followHead{Schema: trialLayoutSchema, Engine: Version, Meaning: []string{}}
-	doc.mean(e)
+	doc := e.trials().Layout(c.Name, layout)
 	if c.Out != "" {
-		if err := doc.write(e, c.Out, size); err != nil {
+		if err := writeTrial(c.Out, report.TrialLayoutNames, doc.Files(e.say, size)); err != nil {
 			return err
 		}
 	}
 	if e.globals.JSON {
 		return e.printJSON(doc)
 	}
-	doc.print(e)
+	e.printTrialLayout(doc)
 	if c.Out != "" {
 		e.println("")
 		e.println(e.say.Say("trial-written", finding.Args{"folder": finding.Text(c.Out)}))
@@ -126,19 +113,7 @@ func (e *env) paperSize(asked string) (string, error) {
 	return "", usage("trial-paper", finding.Args{"paper": finding.Text(asked)})
 }
 
-func (d *trialLayoutDocument) mean(e *env) {
-	say := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, e.say.Say(id, a)) }
-	a := finding.Args{"plots": finding.Count(len(d.Plots)), "treatments": finding.Text(strings.Join(d.Treatments, ", ")), "replicates": finding.Count(d.Replicates),
-		"trees": finding.Count(d.TreesPerPlot), "seed": finding.Text(strconv.FormatUint(d.Seed, 10)), "df": finding.Count(d.ResidualDF)}
-	say("trial-layout-mean-"+string(d.Design), a)
-	if d.BlockBy != "" {
-		say("trial-layout-by-"+string(d.BlockBy), nil)
-	}
-	say("trial-layout-seed", a)
-	say("trial-layout-df", a)
-}
-
-func (d *trialLayoutDocument) print(e *env) {
+func (e *env) printTrialLayout(d report.TrialLayoutDocument) {
 	say := e.say
 	e.println(say.Say("trial-layout-head", finding.Args{"design": finding.Text(say.T("trial-design-" + string(d.Design))), "plots": finding.Count(len(d.Plots)), "seed": finding.Text(strconv.FormatUint(d.Seed, 10))}))
 	e.title(say.T("trial-head-letters"))
@@ -166,7 +141,7 @@ func (d *trialLayoutDocument) print(e *env) {
 		t.row(append(cells, p.Letter, size, shortList(p.Trees, 6))...)
 	}
 	e.printf("%s", t)
-	e.printMeaning(d.followHead, d.Notes)
+	e.printMeaning(followHead{Meaning: d.Meaning}, d.Notes)
 }
 
 func dash(s string) string {
@@ -184,163 +159,36 @@ func shortList(names []string, n int) string {
 	return strings.Join(names[:n], " ") + " +" + strconv.Itoa(len(names)-n)
 }
 
+// trials puts results of trials into documents.
+func (e *env) trials() report.TrialWriter { return report.TrialWriter{Say: e.say, Engine: Version} }
+
 // readLayout reads a layout document back.
-func (e *env) readLayout(path string) (*trialLayoutDocument, error) {
+func (e *env) readLayout(path string) (*report.TrialLayoutDocument, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, finding.Faults{fileFault("trial-layout-unreadable", path, err)}
 	}
-	var d trialLayoutDocument
+	var d report.TrialLayoutDocument
 	bad := func(cause error) error {
 		return finding.Faults{{Class: finding.BadInput, ID: "trial-layout-foreign", Where: finding.Where{File: path}, Cause: cause}}
 	}
 	if err := json.Unmarshal(data, &d); err != nil {
 		return nil, bad(err)
 	}
-	if d.Schema != trialLayoutSchema || len(d.Plots) == 0 || !d.Design.Known() {
+	if d.Schema != report.TrialLayoutSchema || len(d.Plots) == 0 || !d.Design.Known() {
 		return nil, bad(nil)
 	}
 	return &d, nil
 }
 
-// plotted gives rows the treatment and block of their plot by the layout, and
-// adds the plots that have no row.
-func (d *trialLayoutDocument) plotted(rows []trial.Observation) ([]trial.Observation, error) {
-	byPlot, byTree := map[string]trial.Plot{}, map[string]trial.Plot{}
-	for _, p := range d.Plots {
-		byPlot[strconv.Itoa(p.Plot)] = p
-		for _, t := range p.Trees {
-			byTree[t] = p
-		}
-	}
-	var fs finding.Faults
-	out, seen := slices.Clone(rows), map[int]bool{}
-	for i := range out {
-		r := &out[i]
-		p, ok := byPlot[r.Plot]
-		if r.Plot == "" {
-			p, ok = byTree[r.Tree]
-		}
-		a := finding.Args{"plot": finding.Text(r.Plot), "tree": finding.Text(r.Tree)}
-		switch {
-		case !ok && r.Plot == "":
-			fs = append(fs, finding.Bad("trial-tree-not-laid", r.Where, a))
-			continue
-		case !ok:
-			fs = append(fs, finding.Bad("trial-plot-not-laid", r.Where, a))
-			continue
-		case r.Tree != "" && !slices.Contains(p.Trees, r.Tree):
-			a["plot"] = finding.Text(strconv.Itoa(p.Plot))
-			fs = append(fs, finding.Bad("trial-tree-other-plot", r.Where, a))
-			continue
-		case r.Treatment != "" && r.Treatment != p.Treatment:
-			a["treatment"], a["laid"] = finding.Text(r.Treatment), finding.Text(p.Treatment)
-			a["plot"] = finding.Text(strconv.Itoa(p.Plot))
-			fs = append(fs, finding.Bad("trial-treatment-other", r.Where, a))
-			continue
-		}
-		seen[p.Plot] = true
-		r.Plot, r.Block, r.Treatment, r.Sub = strconv.Itoa(p.Plot), p.Block, p.Treatment, p.Sub
-	}
-	for _, p := range d.Plots {
-		if !seen[p.Plot] {
-			out = append(out, trial.Observation{Plot: strconv.Itoa(p.Plot), Block: p.Block, Treatment: p.Treatment, Sub: p.Sub})
-		}
-	}
-	return out, fs.OrNil()
-}
-
-// write makes the folder of a layout.
-func (d *trialLayoutDocument) write(e *env, dir, size string) error {
-	known := []string{"layout.json", "plots.csv", "trees.csv", "assessor.csv", "map.pdf", "labels.pdf", "assessor.pdf"}
+// writeTrial makes a trial's folder.
+func writeTrial(dir string, known []string, files []report.TrialFile) error {
 	return exchange.WriteFolder(dir, known, func(f *exchange.Folder) error {
-		files := []trialFile{{"layout.json", func(w io.Writer) error { return writeJSON(w, d) }}, {"plots.csv", d.plotTable}, {"trees.csv", d.treeTable}, {"assessor.csv", d.assessorTable}}
-		for _, x := range append(files, d.papers(e, size)...) {
-			if err := f.File(x.name, x.write); err != nil {
+		for _, x := range files {
+			if err := f.File(x.Name, x.Write); err != nil {
 				return err
 			}
 		}
 		return nil
-	})
-}
-
-func writeJSON(w io.Writer, v any) error {
-	enc := json.NewEncoder(w)
-	enc.SetEscapeHTML(false)
-	enc.SetIndent("", "  ")
-	return enc.Encode(v)
-}
-
-// csvTable writes a table with its header.
-func csvTable(w io.Writer, head []string, rows func(*exchange.RowWriter)) error {
-	t := exchange.NewRowWriter(w)
-	for _, h := range head {
-		t.Text(h)
-	}
-	t.End()
-	rows(t)
-	return t.Close()
-}
-
-func (d *trialLayoutDocument) plotTable(w io.Writer) error {
-	return csvTable(w, []string{"plot", "block", "main_plot", "treatment", "sub", "letter", "trees", "mean_size_cm", "mean_distance_m"}, func(t *exchange.RowWriter) {
-		for _, p := range d.Plots {
-			t.Int(p.Plot)
-			t.Text(p.Block)
-			optionalInt(t, p.Main)
-			t.Text(p.Treatment)
-			t.Text(p.Sub)
-			t.Text(p.Letter)
-			t.Text(strings.Join(p.Trees, " "))
-			optional(t, p.SizeCM, 1)
-			optional(t, p.DistanceM, 1)
-			t.End()
-		}
-	})
-}
-
-func optionalInt(t *exchange.RowWriter, n int) {
-	if n == 0 {
-		t.Blank()
-		return
-	}
-	t.Int(n)
-}
-
-func optional(t *exchange.RowWriter, p *float64, decimals int) {
-	if p == nil {
-		t.Blank()
-		return
-	}
-	t.Float(*p, decimals)
-}
-
-func (d *trialLayoutDocument) treeTable(w io.Writer) error {
-	return csvTable(w, []string{"tree", "role", "plot", "x_m", "y_m"}, func(t *exchange.RowWriter) {
-		for _, x := range d.Trees {
-			t.Text(x.Tree)
-			t.Text(x.Role)
-			optionalInt(t, x.Plot)
-			optional(t, x.X, 2)
-			optional(t, x.Y, 2)
-			t.End()
-		}
-	})
-}
-
-// assessorTable is the table an assessor fills in; it tells neither treatment
-// nor block.
-func (d *trialLayoutDocument) assessorTable(w io.Writer) error {
-	return csvTable(w, []string{"plot", "tree", "date", "value", "reason", "assessor"}, func(t *exchange.RowWriter) {
-		for _, p := range d.Plots {
-			for _, tree := range p.Trees {
-				t.Int(p.Plot)
-				t.Text(tree)
-				for range 4 {
-					t.Blank()
-				}
-				t.End()
-			}
-		}
 	})
 }

@@ -9,6 +9,7 @@ import (
 	"sapward/follow/trial"
 	"sapward/internal/exchange"
 	"sapward/internal/lang"
+	"sapward/internal/report"
 )
 
 type trialAnalyseCmd struct {
@@ -31,18 +32,6 @@ type trialAnalyseCmd struct {
 	Out          string  `help:"Folder for the report and the data package; complete or not at all."`
 }
 
-type trialAnalysisDocument struct {
-	followHead
-	Name  string `json:"name,omitempty"`
-	Value string `json:"value_column"`
-	trial.Analysis
-	Notes []saidNote `json:"notes"`
-
-	layout *trialLayoutDocument
-	rows   []trial.Observation
-	about  map[string]string
-}
-
 func (c trialAnalyseCmd) Run(e *env) error {
 	size, err := e.paperSize(c.Paper)
 	if err != nil {
@@ -62,7 +51,7 @@ func (c trialAnalyseCmd) Run(e *env) error {
 			o.Scale = trial.Percent
 		}
 	}
-	var layout *trialLayoutDocument
+	var layout *report.TrialLayoutDocument
 	if c.Layout != "" {
 		if layout, err = e.readLayout(c.Layout); err != nil {
 			return err
@@ -80,7 +69,7 @@ func (c trialAnalyseCmd) Run(e *env) error {
 		return err
 	}
 	if layout != nil {
-		if rows, err = layout.plotted(rows); err != nil {
+		if rows, err = layout.Assign(rows); err != nil {
 			return err
 		}
 	}
@@ -88,23 +77,21 @@ func (c trialAnalyseCmd) Run(e *env) error {
 	if err != nil {
 		return inFile(err, sum.File)
 	}
-	doc := trialAnalysisDocument{Name: c.Name, Value: c.Value, Analysis: analysis, Notes: e.saidNotes(analysis.Notes), layout: layout, rows: rows}
-	doc.followHead = followHead{Schema: "sapward/trial-analysis/1", Engine: Version, Meaning: []string{}}
+	doc := e.trials().Analysis(c.Name, c.Value, analysis, rows, layout)
 	if c.About != "" {
-		if doc.about, err = exchange.ReadAbout(c.About); err != nil {
+		if doc.About, err = exchange.ReadAbout(c.About); err != nil {
 			return err
 		}
 	}
-	doc.mean(e)
 	if c.Out != "" {
-		if err := doc.write(e, c.Out, size); err != nil {
+		if err := writeTrial(c.Out, report.TrialAnalysisNames, doc.Files(e.say, size)); err != nil {
 			return err
 		}
 	}
 	if e.globals.JSON {
 		return e.printJSON(doc)
 	}
-	doc.print(e)
+	e.printTrialAnalysis(doc)
 	if c.Out != "" {
 		e.println("")
 		e.println(e.say.Say("trial-package-written", finding.Args{"folder": finding.Text(c.Out)}))
@@ -112,57 +99,7 @@ func (c trialAnalyseCmd) Run(e *env) error {
 	return nil
 }
 
-// mean says what the comparisons show, each with its interval.
-func (d *trialAnalysisDocument) mean(e *env) {
-	say := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, e.say.Say(id, a)) }
-	base := finding.Args{"plots": finding.Count(d.Plots), "trees": finding.Count(d.Trees), "missing": finding.Count(len(d.Missing)), "confidence": finding.Number(100*d.Confidence, "pct")}
-	say("trial-mean-rests", base)
-	if d.Why != "" {
-		say("trial-mean-no-verdict", finding.Args{"control": finding.Text(d.Control)})
-		return
-	}
-	dunnett := slices.ContainsFunc(d.Comparisons, func(c trial.Comparison) bool { return c.Method == "dunnett" })
-	for _, c := range d.Comparisons {
-		if c.Factor != "treatment" || c.Method == "tukey" && dunnett && (c.A == d.Control || c.B == d.Control) {
-			continue // said by Dunnett
-		}
-		a := finding.Args{"a": finding.Text(c.A), "b": finding.Text(c.B), "difference": finding.Text(signed(c.Difference)), "interval": finding.Text(e.between(&c.Low, &c.High, func(p *float64) string { return significant(p, 3) })),
-			"confidence": finding.Number(100*d.Confidence, "pct")}
-		switch {
-		case c.Low > 0:
-			say("trial-mean-higher", a)
-		case c.High < 0:
-			say("trial-mean-lower", a)
-		default:
-			say("trial-mean-open", a)
-		}
-	}
-	if d.Transform != trial.Plain {
-		say("trial-mean-transformed", finding.Args{"transform": finding.Text(e.say.T("trial-transform-" + string(d.Transform)))})
-	}
-	for _, x := range d.Effects {
-		if x.Low == nil || x.High == nil || *x.Low <= 0 && *x.High >= 0 {
-			continue // open, as said above
-		}
-		id, effect, low, high := "trial-mean-effect", *x.Pct, *x.Low, *x.High
-		if effect < 0 {
-			id, effect, low, high = "trial-mean-effect-more", -effect, -high, -low
-		}
-		say(id, finding.Args{"treatment": finding.Text(x.Treatment), "control": finding.Text(d.Control), "effect": finding.Text(significant(&effect, 3)),
-			"interval": finding.Text(e.between(&low, &high, func(p *float64) string { return significant(p, 3) }))})
-	}
-}
-
-// signed writes a difference with its sign.
-func signed(x float64) string {
-	s := significant(&x, 3)
-	if x > 0 {
-		return "+" + s
-	}
-	return s
-}
-
-func (d *trialAnalysisDocument) print(e *env) {
+func (e *env) printTrialAnalysis(d report.TrialAnalysisDocument) {
 	say := e.say
 	e.println(say.Say("trial-analysis-head", finding.Args{"design": finding.Text(say.T("trial-design-" + string(d.Design))), "value": finding.Text(d.Value), "plots": finding.Count(d.Plots), "treatments": finding.Count(len(d.Treatments)), "blocks": finding.Count(len(d.Blocks))}))
 	three := func(p *float64) string { return significant(p, 4) }
@@ -197,7 +134,7 @@ func (d *trialAnalysisDocument) print(e *env) {
 		e.title(say.T("trial-head-comparisons"))
 		t := e.heads("trial-col-method", "trial-col-a", "trial-col-b", ">trial-col-difference", ">col-se", "col-interval", ">trial-col-p")
 		for _, c := range d.Comparisons {
-			t.row(say.T("trial-method-"+c.Method), c.A, c.B, signed(c.Difference), significant(&c.SE, 3), e.between(&c.Low, &c.High, three), pvalue(orOne(c.P)))
+			t.row(say.T("trial-method-"+c.Method), c.A, c.B, report.SignedFigure(c.Difference), significant(&c.SE, 3), e.between(&c.Low, &c.High, three), pvalue(orOne(c.P)))
 		}
 		e.printf("%s", t)
 		e.wrapped(say.T("trial-comparisons-note"), "")
@@ -233,7 +170,7 @@ func (d *trialAnalysisDocument) print(e *env) {
 	if d.Ranks != nil {
 		e.wrapped(say.Say("trial-ranked-"+d.Ranks.Test, finding.Args{"chi2": finding.Text(significant(&d.Ranks.Chi2, 4)), "df": finding.Count(d.Ranks.DF), "p": finding.Text(pvalue(d.Ranks.P))}), "")
 	}
-	e.printMeaning(d.followHead, d.Notes)
+	e.printMeaning(followHead{Meaning: d.Meaning}, d.Notes)
 }
 
 func orOne(p *float64) float64 {

@@ -11,6 +11,7 @@ import (
 	"sapward/finding"
 	"sapward/follow/trial"
 	"sapward/internal/lang"
+	"sapward/internal/report"
 )
 
 type trialPowerCmd struct {
@@ -36,13 +37,6 @@ type trialPowerCmd struct {
 	Seed         uint64    `help:"Seed; the same seed gives the same answer on any number of cores." default:"1"`
 }
 
-type trialPowerDocument struct {
-	followHead
-	Names []string `json:"names"`
-	trial.PowerReport
-	Notes []saidNote `json:"notes"`
-}
-
 func (c trialPowerCmd) Run(e *env) error {
 	if trial.Design(strings.ToLower(c.Design)) == trial.SplitPlot {
 		return c.split(e)
@@ -57,14 +51,11 @@ func (c trialPowerCmd) Run(e *env) error {
 	if len(c.Means) > 1 && slices.Min(c.Means) == slices.Max(c.Means) {
 		return usage("trial-means-alike", nil)
 	}
-	for i := len(names); i < len(c.Means); i++ {
-		names = append(names, e.say.Say("trial-treatment-n", finding.Args{"n": finding.Count(i)}))
-	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
 	bar := newProgress(e, e.say.T("progress-trial-power"), int64(max(0, c.To-c.From+1)*c.Sims))
 	before := 0
-	report, err := trial.Power(ctx, trial.PowerRequest{
+	found, err := trial.Power(ctx, trial.PowerRequest{
 		Design: trial.Design(strings.ToLower(c.Design)), Outcome: trial.Outcome(strings.ToLower(c.Outcome)), Means: c.Means, BlockSD: c.BlockSD, PlotSD: c.PlotSD, TreeSD: c.TreeSD,
 		TreesPerPlot: c.TreesPerPlot, Loss: c.Loss, Alpha: c.Alpha, Target: c.Target, From: c.From, To: c.To, Sims: c.Sims, Compare: strings.ToLower(c.Compare), Seed: c.Seed,
 		Progress: func(done, _ int) {
@@ -79,32 +70,17 @@ func (c trialPowerCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	doc := trialPowerDocument{Names: names, PowerReport: report, Notes: e.saidNotes(report.Notes)}
-	doc.followHead = followHead{Schema: "sapward/trial-power/1", Engine: Version, Meaning: []string{}}
-	doc.mean(e)
+	doc := e.trials().Power(names, found)
 	if e.globals.JSON {
 		return e.printJSON(doc)
 	}
-	doc.print(e)
+	e.printTrialPower(doc)
 	return nil
 }
 
-func (d *trialPowerDocument) mean(e *env) {
-	say := func(id string, a finding.Args) { d.Meaning = append(d.Meaning, e.say.Say(id, a)) }
-	a := finding.Args{"target": finding.Number(100*d.Target, "pct"), "sims": finding.Count(d.Sims), "seed": finding.Text(strconv.FormatUint(d.Seed, 10)), "test": finding.Text(e.say.T("trial-power-test-" + d.Compare))}
-	if d.Needed == nil {
-		say("trial-power-mean-none", a)
-	} else {
-		a["replicates"], a["trees"] = finding.Count(*d.Needed), finding.Count(*d.NeedTrees)
-		say("trial-power-mean", a)
-	}
-	say(d.Assumption, nil)
-	say("trial-power-sims", a)
-}
-
-func (d *trialPowerDocument) print(e *env) {
+func (e *env) printTrialPower(d report.TrialPowerDocument) {
 	say := e.say
-	e.println(say.Say("trial-power-head", finding.Args{"design": finding.Text(say.T("trial-design-" + string(d.Design))), "means": finding.Text(d.meansText())}))
+	e.println(say.Say("trial-power-head", finding.Args{"design": finding.Text(say.T("trial-design-" + string(d.Design))), "means": finding.Text(d.MeansText())}))
 	e.title(say.T("trial-head-power"))
 	t := e.heads(">trial-col-replicates", ">col-trees", ">col-df", ">trial-col-f", ">trial-col-all", "col-interval", ">trial-col-any")
 	pct := func(x float64) string { return lang.Fixed(100*x, 1) + " %" }
@@ -130,13 +106,5 @@ func (d *trialPowerDocument) print(e *env) {
 		}
 		e.printf("%s", t)
 	}
-	e.printMeaning(d.followHead, d.Notes)
-}
-
-func (d *trialPowerDocument) meansText() string {
-	parts := make([]string, len(d.Means))
-	for i, m := range d.Means {
-		parts[i] = d.Names[i] + " " + lang.Figure(m, 3)
-	}
-	return strings.Join(parts, ", ")
+	e.printMeaning(followHead{Meaning: d.Meaning}, d.Notes)
 }

@@ -11,6 +11,8 @@ import (
 
 	generate "github.com/invopop/jsonschema"
 	validate "github.com/santhosh-tekuri/jsonschema/v6"
+
+	"sapward/internal/report"
 )
 
 // trialSchemas are the published schemas of the three trial documents.
@@ -18,10 +20,10 @@ var trialSchemas = []struct {
 	file, id, title string
 	of              any
 }{
-	{"../../docs/schema/trial-layout.schema.json", trialLayoutSchema, "Sapward trial layout", &trialLayoutDocument{}},
-	{"../../docs/schema/trial-power.schema.json", "sapward/trial-power/1", "Sapward trial power", &trialPowerDocument{}},
+	{"../../docs/schema/trial-layout.schema.json", report.TrialLayoutSchema, "Sapward trial layout", &report.TrialLayoutDocument{}},
+	{"../../docs/schema/trial-power.schema.json", "sapward/trial-power/1", "Sapward trial power", &report.TrialPowerDocument{}},
+	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &report.TrialAnalysisDocument{}},
 	{"../../docs/schema/trial-split-power.schema.json", "sapward/trial-split-power/1", "Sapward power of a split plot", &trialSplitPowerDocument{}},
-	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &trialAnalysisDocument{}},
 }
 
 func generateTrialSchema(t *testing.T, of any, id, title string) []byte {

@@ -12,11 +12,15 @@ import (
 	"sapward/internal/app"
 	"sapward/internal/exchange"
 	"sapward/internal/store"
+	"sapward/measure/tree"
 )
+
+// dataFolder is where the app's data are when nobody says where.
+const dataFolder = "sapward-data"
 
 // dataOption names the data folder or the database.
 type dataOption struct {
-	Data string `help:"Data folder." default:"sapward-data" env:"SAPWARD_DATA"`
+	Data string `help:"Data folder (sapward-data if neither this nor a database is named)." env:"SAPWARD_DATA"`
 	databaseOption
 }
 
@@ -25,14 +29,32 @@ type databaseOption struct {
 	Database string `help:"PostgreSQL database instead of the data folder: postgres://user@host:5432/name." env:"SAPWARD_DATABASE"`
 }
 
-// kept is where the facts are kept.
-func (d dataOption) kept() string { return d.or(d.Data) }
-
-func (d databaseOption) or(data string) string {
-	if d.Database != "" {
-		return d.Database
+// folder is the data folder.
+func (d dataOption) folder() string {
+	if d.Data == "" {
+		return dataFolder
 	}
-	return data
+	return d.Data
+}
+
+// place is where the facts are: one of the two, never a guess between them.
+func (d dataOption) place() (string, error) {
+	if d.Database == "" {
+		return d.folder(), nil
+	}
+	if d.Data != "" {
+		return "", usage("data-and-database", finding.Args{"folder": finding.Text(d.Data), "database": finding.Text(store.Shown(d.Database))})
+	}
+	return d.Database, nil
+}
+
+// open opens the app where the facts are.
+func (d dataOption) open(ctx context.Context, readOnly bool) (*app.App, *store.Store, error) {
+	place, err := d.place()
+	if err != nil {
+		return nil, nil, err
+	}
+	return openApp(ctx, place, readOnly)
 }
 
 type checkCmd struct{ dataOption }
@@ -40,7 +62,7 @@ type checkCmd struct{ dataOption }
 // Run verifies a data folder, also while it is served.
 func (c checkCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.kept(), true)
+	a, s, err := c.open(ctx, true)
 	if err != nil {
 		return err
 	}
@@ -100,7 +122,7 @@ type backupCmd struct {
 // Run writes a checked copy, also while the data are served.
 func (c backupCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.kept(), true)
+	a, s, err := c.open(ctx, true)
 	if err != nil {
 		return err
 	}
@@ -128,10 +150,13 @@ type restoreCmd struct {
 
 // Run puts a backup in the place of the data.
 func (c restoreCmd) Run(e *env) error {
-	if c.Database != "" {
-		return &finding.Fault{Class: finding.Usage, ID: "database-restore"}
+	if _, err := c.place(); err != nil {
+		return err
 	}
-	report, aside, err := store.Restore(context.Background(), c.Backup, c.Data, c.ReplaceNewer)
+	if c.Database != "" {
+		return c.into(e)
+	}
+	report, aside, err := store.Restore(context.Background(), c.Backup, c.folder(), c.ReplaceNewer)
 	if err != nil {
 		return err
 	}
@@ -143,12 +168,39 @@ func (c restoreCmd) Run(e *env) error {
 			Aside  string `json:"aside,omitempty"`
 			Events int64  `json:"events"`
 			Head   string `json:"head"`
-		}{"sapward/restore/1", Version, c.Data, aside, report.Events, report.Head})
+		}{"sapward/restore/1", Version, c.folder(), aside, report.Events, report.Head})
 	}
-	e.println(e.say.Say("restore-done", finding.Args{"folder": finding.Text(c.Data), "events": finding.Count(int(report.Events))}))
+	e.println(e.say.Say("restore-done", finding.Args{"folder": finding.Text(c.folder()), "events": finding.Count(int(report.Events))}))
 	if aside != "" {
 		e.println(e.say.Say("restore-aside", finding.Args{"folder": finding.Text(aside)}))
 	}
+	return nil
+}
+
+// into puts a backup into an empty database.
+func (c restoreCmd) into(e *env) error {
+	ctx := context.Background()
+	to, err := openStore(ctx, c.Database, false)
+	if err != nil {
+		return err
+	}
+	defer to.Close()
+	show := e.far("move-progress")
+	report, err := store.RestoreInto(ctx, c.Backup, to, show.at)
+	show.end()
+	if err != nil {
+		return err
+	}
+	if e.globals.JSON {
+		return e.printJSON(struct {
+			Schema   string `json:"schema"`
+			Engine   string `json:"engine"`
+			Database string `json:"database"`
+			Events   int64  `json:"events"`
+			Head     string `json:"head"`
+		}{"sapward/restore/1", Version, store.Shown(c.Database), report.Events, report.Head})
+	}
+	e.println(e.say.Say("restore-done", finding.Args{"folder": finding.Text(store.Shown(c.Database)), "events": finding.Count(int(report.Events))}))
 	return nil
 }
 
@@ -169,7 +221,7 @@ func (c importCmd) Run(e *env) error {
 		return finding.Faults{fileFault("file-unreadable", c.File, err)}
 	}
 	defer f.Close()
-	a, s, err := openApp(ctx, c.kept(), false)
+	a, s, err := c.open(ctx, false)
 	if err != nil {
 		return err
 	}
@@ -179,15 +231,18 @@ func (c importCmd) Run(e *env) error {
 		return err
 	}
 	var r app.ImportResult
+	far := e.far("import-progress")
+	defer far.end()
+	ctx = app.Watched(ctx, far.at)
 	switch {
 	case block == "": // tried for a block that is not there: every tree would be new
-		trees, table, readErr := readers{}.Trees(f, c.File, nil)
-		r.Add, r.Table, err = len(trees), table, readErr
+		r.Table, err = readers{}.Trees(f, c.File, nil, func(trees []tree.Tree) error { r.Add += len(trees); return nil })
 	case c.Try:
 		r.ImportPreview, err = a.PreviewImport(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	default:
 		r, err = a.Import(ctx, app.Local(), block, c.Kind, c.File, f, nil)
 	}
+	far.end()
 	if err != nil {
 		return err
 	}
@@ -286,7 +341,7 @@ type exportCmd struct {
 // Run writes everything of an estate into a folder.
 func (c exportCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.kept(), true)
+	a, s, err := c.open(ctx, true)
 	if err != nil {
 		return err
 	}

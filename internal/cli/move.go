@@ -32,7 +32,9 @@ func (c moveCmd) Run(e *env) error {
 		return err
 	}
 	defer to.Close()
-	r, err := store.Move(ctx, from, to, nil)
+	show := e.far("move-progress")
+	r, err := store.Move(ctx, from, to, show.at)
+	show.end()
 	if err != nil {
 		return err
 	}

@@ -1,13 +1,16 @@
 package cli
 
 import (
+	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"time"
 
 	"github.com/vbauerster/mpb/v8"
 	"github.com/vbauerster/mpb/v8/decor"
 
+	"sapward/finding"
 	"sapward/measure/tree"
 	"sapward/plan"
 )
@@ -63,6 +66,7 @@ func (p *progress) end() {
 	}
 	p.bar.Abort(true)
 	p.bars.Wait()
+	p.bar = nil
 }
 
 // counted is a source that tells progress of every tree it yields.
@@ -77,3 +81,34 @@ func counted(src plan.Source, p *progress) plan.Source {
 		})
 	}
 }
+
+// farness shows how far a long work of the store is: as a bar on a terminal, and
+// elsewhere as a line on standard error now and then.
+type farness struct {
+	e    *env
+	id   string
+	bar  *progress
+	said time.Time
+}
+
+// saying is how often a line is written where there is no terminal (program
+// default).
+const saying = 10 * time.Second
+
+// far begins to show; id is the message of its line.
+func (e *env) far(id string) *farness { return &farness{e: e, id: id, said: time.Now()} }
+
+func (f *farness) at(done, of int64) {
+	if f.bar == nil {
+		if f.bar = newProgress(f.e, f.e.say.T(f.id+"-title"), of); f.bar == nil {
+			if time.Since(f.said) > saying {
+				f.said = time.Now()
+				fmt.Fprintln(f.e.stderr, f.e.say.Say(f.id, finding.Args{"done": finding.Text(strconv.FormatInt(done, 10)), "of": finding.Text(strconv.FormatInt(of, 10)), "percent": finding.Count(int(100 * done / max(of, 1)))}))
+			}
+			return
+		}
+	}
+	f.bar.add(int(done - f.bar.done))
+}
+
+func (f *farness) end() { f.bar.end() }

@@ -13,16 +13,16 @@ import (
 )
 
 type seasonCmd struct {
-	Data  string `help:"Data folder." default:"sapward-data" env:"SAPWARD_DATA"`
 	Block string `required:"" help:"Name of the block."`
 	Out   string `help:"File to write." default:"season.pdf"`
 	Paper string `help:"a4 or letter." enum:"a4,letter" default:"a4"`
+	dataOption
 }
 
 // Run writes the season report of a block. The data may be in use.
 func (c seasonCmd) Run(e *env) error {
 	ctx := context.Background()
-	a, s, err := openApp(ctx, c.Data, true)
+	a, s, err := c.open(ctx, true)
 	if err != nil {
 		return err
 	}

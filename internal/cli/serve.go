@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"crypto/tls"
-	"errors"
 	"log/slog"
 	"net"
 	"net/http"
@@ -16,6 +15,7 @@ import (
 	"sapward/finding"
 	"sapward/internal/app"
 	"sapward/internal/demo"
+	"sapward/internal/metrics"
 	"sapward/internal/store"
 	"sapward/internal/web"
 )
@@ -31,61 +31,84 @@ type listenOptions struct {
 }
 
 type serveCmd struct {
-	Data string `help:"Data folder, made if it is not there." default:"sapward-data" env:"SAPWARD_DATA"`
-	databaseOption
+	dataOption
 	listenOptions
+	operateOptions
 }
 
 // Run serves until it is told to stop.
-func (c serveCmd) Run(e *env) error { return c.serve(e, c.Data, c.Database, false) }
+func (c serveCmd) Run(e *env) error {
+	if c.Database != "" && c.Data != "" {
+		// The folder is then for what is this server's own: its authority. Facts in it
+		// would lie there unseen.
+		if _, err := os.Stat(filepath.Join(c.Data, "sapward.db")); err == nil {
+			return usage("serve-data-and-database", finding.Args{"folder": finding.Text(c.Data), "database": finding.Text(store.Shown(c.Database))})
+		}
+		e.println(e.say.Say("serve-own-folder", finding.Args{"folder": finding.Text(c.Data), "database": finding.Text(store.Shown(c.Database))}))
+	}
+	return c.serve(e, serving{data: c.folder(), database: c.Database, operate: c.operateOptions})
+}
+
+// serving says what is served, and how.
+type serving struct {
+	data, database string
+	fill           bool // with the demo estate
+	operate        operateOptions
+}
 
 // serve opens the data and answers the browser until the process is told to
-// stop; fill puts the demo estate in first. With a database the folder holds only
-// what is this server's own.
-func (o listenOptions) serve(e *env, data, database string, fill bool) error {
+// stop. With a database the folder holds only what is this server's own.
+func (o listenOptions) serve(e *env, x serving) error {
+	started := time.Now()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	host, _, err := net.SplitHostPort(o.Listen)
 	if err != nil {
 		return o.cannot(err)
 	}
+	// Behind a proxy everybody comes from this machine: loopback says nothing then.
 	ip := net.ParseIP(host)
-	local := host == "localhost" || ip != nil && ip.IsLoopback()
+	local := (host == "localhost" || ip != nil && ip.IsLoopback()) && !o.BehindProxy
 	if err := o.checkAuthority(); err != nil {
+		return err
+	}
+	if err := x.operate.check(o); err != nil {
 		return err
 	}
 	secured := o.Cert != "" && o.Key != "" || o.LocalAuthority
 	if !local && !secured && !o.BehindProxy {
 		return usage("serve-plain", finding.Args{"address": finding.Text(o.Listen)})
 	}
-	place := databaseOption{database}.or(data)
+	log := x.operate.logger(e)
+	place := x.database
+	if place == "" {
+		place = x.data
+	}
 	a, s, err := openApp(ctx, place, false)
 	if err != nil {
 		return err
 	}
 	defer s.Close()
-	if fill {
+	if x.fill {
 		if err := a.FillDemo(ctx, app.Local(), demo.Files()); err != nil {
 			return err
 		}
-	}
-	backups := o.Backups
-	if backups == "" {
-		backups = filepath.Join(filepath.Dir(filepath.Clean(data)), filepath.Base(filepath.Clean(data))+"-backups")
-	}
-	if database != "" {
-		backups = "" // pg_dump copies a database
 	}
 	l, err := net.Listen("tcp", o.Listen)
 	if err != nil {
 		return o.cannot(err)
 	}
 	defer l.Close()
-	trust, err := o.openAuthority(data, l.Addr())
+	trust, err := o.openAuthority(x.data, l.Addr())
 	if err != nil {
 		return err
 	}
-	options := web.Options{Local: local, TLS: secured || o.BehindProxy, Version: Version, BackupDir: backups, Tables: tablesOut{}, Log: slog.New(slog.NewTextHandler(e.stderr, nil))}
+	stopping := make(chan struct{})
+	counts := metrics.New()
+	options := web.Options{
+		Local: local, TLS: secured || o.BehindProxy, Version: Version, BackupDir: o.backups(x), Tables: tablesOut{}, Log: log,
+		Metrics: counts, LogAddresses: x.operate.LogAddresses, ProxyHeader: x.operate.ProxyHeader, Ready: s.Ready, Stopping: stopping,
+	}
 	if trust != nil {
 		options.Trust = trust.page
 	}
@@ -93,8 +116,14 @@ func (o listenOptions) serve(e *env, data, database string, fill bool) error {
 	if err != nil {
 		return err
 	}
+	done := make(chan error, 3)
+	end, err := x.operate.begin(operating{e: e, ctx: ctx, store: s, counts: counts, log: log, handler: handler, started: started, done: done})
+	if err != nil {
+		return err
+	}
+	defer end()
 	scheme := "http"
-	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 10 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10}
+	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, WriteTimeout: 10 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(noAddresses{log.Handler()}, slog.LevelDebug)}
 	switch {
 	case trust != nil:
 		l, scheme = tls.NewListener(l, trust.authority.TLS()), "https"
@@ -119,7 +148,6 @@ func (o listenOptions) serve(e *env, data, database string, fill bool) error {
 			e.println(e.say.Say("serve-token", finding.Args{"url": finding.Text(url), "token": finding.Text(token)}))
 		}
 	}
-	done := make(chan error, 2)
 	if trust != nil {
 		end, err := trust.serve(e, o, done)
 		if err != nil {
@@ -127,18 +155,27 @@ func (o listenOptions) serve(e *env, data, database string, fill bool) error {
 		}
 		defer end()
 	}
+	log.Info("started", slog.String("version", Version), slog.Bool("database", x.database != ""), slog.Float64("after_s", time.Since(started).Seconds()))
 	go func() { done <- server.Serve(l) }()
 	select {
 	case err := <-done:
 		return o.cannot(err)
 	case <-ctx.Done():
 	}
-	end, cancel := context.WithTimeout(context.Background(), 10*time.Second)
-	defer cancel()
-	if err := server.Shutdown(end); err != nil && !errors.Is(err, context.DeadlineExceeded) {
-		return o.cannot(err)
+	stop() // a second signal ends the process at once
+	return x.operate.stop(server, stopping, log)
+}
+
+// backups is the folder that the pages put backups in.
+func (o listenOptions) backups(x serving) string {
+	switch {
+	case o.Backups != "":
+		return o.Backups
+	case x.operate.BackupTo != "":
+		return x.operate.BackupTo
 	}
-	return nil
+	data := filepath.Clean(x.data)
+	return filepath.Join(filepath.Dir(data), filepath.Base(data)+"-backups")
 }
 
 func (o listenOptions) cannot(err error) error {

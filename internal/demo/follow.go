@@ -3,13 +3,42 @@ package demo
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
+
+	"sapward/follow/trial"
 )
 
 // The invented story of two seasons: a strip of 45 young chestnuts at the edge
-// of the block, 15 injected, 15 infused and 15 untreated, rated from the day of
-// treatment on. It shows the program and proves nothing.
+// of the block, a trial in 15 blocks of neighbours: 15 injected, 15 infused and
+// 15 untreated as the trial's seed dealt them, rated from the day of treatment
+// on. It shows the program and proves nothing.
+
+// TrialSeed is the seed that dealt the treatments of the strip.
+const TrialSeed = 785264
+
+// TrialTreatments are the treatments of the strip, the control first.
+var TrialTreatments = []string{"untreated", "injection", "infusion"}
+
+// dealt is the treatment of each tree of the strip, by the design that the
+// demo's commands ask for.
+func dealt() map[string]string {
+	sites := make([]trial.Site, 45)
+	for i := range sites {
+		sites[i].Tree = fmt.Sprintf("T%02d", i+1)
+	}
+	l, err := trial.LayOut(sites, trial.Request{Design: trial.RCBD, Treatments: TrialTreatments, Control: TrialTreatments[0], Replicates: 15, BlockBy: trial.ByOrder, Seed: TrialSeed})
+	if err != nil {
+		panic(err) // a constant design cannot fail
+	}
+	out := map[string]string{}
+	for _, p := range l.Plots {
+		out[p.Trees[0]] = p.Treatment
+	}
+	return out
+}
 
 // ratedDays are the days of the visits, from the treatment on: six in the first
 // season, six in the second.
@@ -49,7 +78,25 @@ func strip(rng *rand.Rand) []stripTree {
 			delete(removed, out[i].treatment)
 		}
 	}
+	// Each goes to the place in its block that the trial dealt to its treatment.
+	by := dealt()
+	for i := range out {
+		for k := range 3 {
+			if tag := fmt.Sprintf("T%02d", i/3*3+k+1); by[tag] == out[i].treatment {
+				out[i].tag = tag
+			}
+		}
+	}
 	return out
+}
+
+// lines gathers the lines of a table and writes them by their keys.
+type lines map[string]string
+
+func (l lines) write(b *bytes.Buffer) {
+	for _, key := range slices.Sorted(maps.Keys(l)) {
+		b.WriteString(l[key])
+	}
 }
 
 // severity is the share of the crown that has wilted on a day, percent.
@@ -63,15 +110,21 @@ func (t stripTree) severity(day int) float64 {
 // followUp writes the strip's tables: trees, ratings, deaths and assays.
 func followUp(rng *rand.Rand, files map[string][]byte) {
 	trees := strip(rng)
-	var table, ratings, deaths, assays bytes.Buffer
+	var table, ratings, deaths, assays, results bytes.Buffer
+	stands, seen, fates, last := lines{}, lines{}, lines{}, lines{}
 	table.WriteString(invented + "tree,species,wood,diameter_cm,measured_at_m,status,x_m,y_m\n")
 	ratings.WriteString(invented + "tree,treatment,day,rating_pct,status,cause\n")
 	deaths.WriteString(invented + "tree,treatment,days,died\n")
 	assays.WriteString(invented + "tree,day,mg_kg,tissue\n")
-	ends := map[string]string{}
-	for i, t := range trees {
-		fmt.Fprintf(&table, "%s,Castanea sativa,ring-porous,%.1f,1.30,healthy,%d.0,%d.0\n", t.tag, t.diameter, 8*(i%15), 215+8*(i/15))
-		ends[t.tag] = fmt.Sprintf("%s,%s,%d,0\n", t.tag, t.treatment, ratedDays[len(ratedDays)-1])
+	results.WriteString(invented + "tree,wilt_pct,reason\n")
+	for _, t := range trees {
+		var i int
+		if _, err := fmt.Sscanf(t.tag, "T%d", &i); err != nil {
+			panic(err) // tags are made above
+		}
+		i--
+		stands[t.tag] = fmt.Sprintf("%s,Castanea sativa,ring-porous,%.1f,1.30,healthy,%d.0,%d.0\n", t.tag, t.diameter, 8*(i%15), 215+8*(i/15))
+		fates[t.tag] = fmt.Sprintf("%s,%s,%d,0\n", t.tag, t.treatment, ratedDays[len(ratedDays)-1])
 	}
 	over := map[string]bool{}
 	for _, day := range ratedDays {
@@ -80,18 +133,22 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 				continue
 			}
 			line := func(rating, status, cause string) {
-				fmt.Fprintf(&ratings, "%s,%s,%d,%s,%s,%s\n", t.tag, t.treatment, day, rating, status, cause)
+				seen[fmt.Sprintf("%04d%s", day, t.tag)] = fmt.Sprintf("%s,%s,%d,%s,%s,%s\n", t.tag, t.treatment, day, rating, status, cause)
+				if status == "dead" {
+					rating, status = "100", ""
+				}
+				last[t.tag] = fmt.Sprintf("%s,%s,%s\n", t.tag, rating, status)
 			}
 			s := t.severity(day)
 			switch {
 			case t.gone > 0 && day >= t.gone:
 				over[t.tag] = true
 				line("", "removed", "other: felled for a track")
-				ends[t.tag] = fmt.Sprintf("%s,%s,%d,0\n", t.tag, t.treatment, day)
+				fates[t.tag] = fmt.Sprintf("%s,%s,%d,0\n", t.tag, t.treatment, day)
 			case s > 93:
 				over[t.tag] = true
 				line("", "dead", "disease")
-				ends[t.tag] = fmt.Sprintf("%s,%s,%d,1\n", t.tag, t.treatment, day)
+				fates[t.tag] = fmt.Sprintf("%s,%s,%d,1\n", t.tag, t.treatment, day)
 			case day != ratedDays[0] && day != ratedDays[len(ratedDays)-1] && rng.IntN(60) == 0:
 				line("", "missed", "")
 			default:
@@ -99,9 +156,10 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 			}
 		}
 	}
-	for _, t := range trees {
-		deaths.WriteString(ends[t.tag])
-	}
+	stands.write(&table)
+	seen.write(&ratings)
+	fates.write(&deaths)
+	last.write(&results)
 	for _, x := range []struct {
 		treatment  string
 		start, dt  float64 // mg/kg; half-life, d
@@ -128,6 +186,8 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 	files["chestnut/ratings.csv"] = ratings.Bytes()
 	files["chestnut/deaths.csv"] = deaths.Bytes()
 	files["chestnut/residues.csv"] = assays.Bytes()
+	files["chestnut/results.csv"] = results.Bytes()
+	files["chestnut/about.csv"] = []byte(invented + about)
 }
 
 // wounds are looks at the holes of six trees of each method; infusion's are

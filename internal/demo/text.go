@@ -23,6 +23,8 @@ chestnut/  96 bearing sweet chestnuts on 2.4 ha, facing a root disease
            deaths.csv     which of them died, and when
            residues.csv   what a laboratory found in ten of them
            closure.csv    how far the holes of twelve of them have closed
+           results.csv    the strip as a trial: crown wilt on the last visit
+           about.csv      what the trial's report tells of the place
 
 commands.txt lists the commands that "sapward demo" runs here, one a line.
 `
@@ -35,6 +37,26 @@ plan chestnut/trees.csv --card chestnut/card.yaml --method injection --site "swe
 ratings chestnut/ratings.csv
 survival chestnut/deaths.csv
 decline chestnut/residues.csv --effective "0.4 mg/kg" --min-interval-d 60
+trial design chestnut/strip.csv --treatments untreated,injection,infusion --control untreated --replicates 15 --block-by order --pre-rated --blinded --seed 785264 --name "Strip (invented)" --out chestnut/trial
+trial analyse chestnut/results.csv --value wilt_pct --layout chestnut/trial/layout.json --about chestnut/about.csv --out chestnut/trial-report
+`
+
+// about is what the report of the strip's trial tells of the place.
+const about = `field,text
+purpose,Does injection or infusion hold a root disease of young chestnuts over two seasons? Invented.
+site,"Edge of the chestnut block, Demo estate. Invented."
+species,Castanea sativa
+spacing,8 m by 8 m
+age,12 years
+growth,Full leaf
+gross_plot,One tree
+net_plot,One tree
+test_product,"Invented Product B, by injection and by infusion, once, on day 0"
+target,Root rot
+infection,Natural
+variables,"Crown wilt in percent of the crown; a tree dead of the disease counts 100"
+dates,"Twelve visits, day 0 to day 470; analysed: day 470"
+assessor,Crew lead; plots were known by number only
 `
 
 // climate is the mean day of each month where the avenue stands.

@@ -105,7 +105,7 @@ func (m TrialMap) field(s *Scene, at []Point) {
 		case "plot":
 			p := m.Plots[t.Plot-1]
 			s.add(Circle{C: c, R: r, Style: TrialStyle(p.Treatment)})
-			if r >= 7 {
+			if r >= 6 {
 				s.add(Text{At: Point{c.X, c.Y + 4}, S: p.Letter, Size: Small, Bold: true, Anchor: Middle, Role: Ink, Halo: true})
 			}
 		case "buffer":

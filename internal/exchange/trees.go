@@ -101,24 +101,8 @@ func TreeColumns() []string {
 // for a header as the file writes it the column it stands for, empty for one to
 // be left out.
 func ReadTreesAs(r io.Reader, name string, match map[string]string) ([]tree.Tree, Summary, error) {
-	return readAs(r, name, match, false)
-}
-
-// ReadInventory is ReadTreesAs for trees that are only entered, not planned:
-// the cells of the reading may be empty, and the stem's Diameter and Girth are
-// then zero. A note counts them. One of the columns must be there.
-func ReadInventory(r io.Reader, name string, match map[string]string) ([]tree.Tree, Summary, error) {
-	return readAs(r, name, match, true)
-}
-
-func readAs(r io.Reader, name string, match map[string]string, untaped bool) ([]tree.Tree, Summary, error) {
-	src, err := openStream(r, name)
-	if err != nil {
-		return nil, Summary{File: name}, finding.AsFaults(err)
-	}
-	src.match, src.untaped = match, untaped
 	var all []tree.Tree
-	sum, err := readTrees(src, newRoll(name), false, func(chunk []tree.Tree) error {
+	sum, err := eachAs(r, name, match, false, func(chunk []tree.Tree) error {
 		all = append(all, chunk...)
 		return nil
 	})
@@ -126,6 +110,24 @@ func readAs(r io.Reader, name string, match map[string]string, untaped bool) ([]
 		return nil, sum, err
 	}
 	return all, sum, nil
+}
+
+// EachInventory reads like ReadTreesAs trees that are only entered, not planned,
+// and passes them on in the order of the file, some thousands at a time: the
+// cells of the reading may be empty, and the stem's Diameter and Girth are then
+// zero. A note counts them. One of the columns must be there. What was passed on
+// before an error does not count.
+func EachInventory(r io.Reader, name string, match map[string]string, visit func(chunk []tree.Tree) error) (Summary, error) {
+	return eachAs(r, name, match, true, visit)
+}
+
+func eachAs(r io.Reader, name string, match map[string]string, untaped bool, visit func([]tree.Tree) error) (Summary, error) {
+	src, err := openStream(r, name)
+	if err != nil {
+		return Summary{File: name}, finding.AsFaults(err)
+	}
+	src.match, src.untaped = match, untaped
+	return readTrees(src, newRoll(name), false, visit)
 }
 
 // readTrees is the one reading of a table of trees: checked only, or passed to

@@ -346,9 +346,11 @@ func TestTrees_Path(t *testing.T) {
 }
 
 // An inventory may have trees that nobody taped yet; a plan's table may not.
-func TestReadInventory_WithoutReadings(t *testing.T) {
+func TestEachInventory_WithoutReadings(t *testing.T) {
 	const table = "tree,stem,diameter_cm,girth_cm,bark_mm,species\nA1,,12.5,,,elm\nA2,,,,,elm\nA3,north,,,9,oak\nA3,south,,100,,oak\n"
-	trees, sum, err := ReadInventory(strings.NewReader(table), "t.csv", nil)
+	var trees []tree.Tree
+	all := func(chunk []tree.Tree) error { trees = append(trees, chunk...); return nil }
+	sum, err := EachInventory(strings.NewReader(table), "t.csv", nil, all)
 	if err != nil || len(trees) != 3 {
 		t.Fatalf("%d trees, %v", len(trees), err)
 	}
@@ -370,7 +372,7 @@ func TestReadInventory_WithoutReadings(t *testing.T) {
 	}
 	// Other faults stay faults, and so does a table that has no such column.
 	for text, want := range map[string]string{"tree,diameter_cm\nA1,x\n": "number-unclear", "tree,diameter_cm\nA1,0\n": "diameter-range", "tree,species\nA1,elm\n": "column-missing"} {
-		_, _, err := ReadInventory(strings.NewReader(text), "t.csv", nil)
+		_, err := EachInventory(strings.NewReader(text), "t.csv", nil, all)
 		if fs := finding.AsFaults(err); len(fs) != 1 || fs[0].ID != want {
 			t.Errorf("%q: %v", text, err)
 		}

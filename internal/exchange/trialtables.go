@@ -1,6 +1,7 @@
 package exchange
 
 import (
+	"io"
 	"math"
 	"strings"
 
@@ -109,6 +110,23 @@ const (
 // or tree or treatment; block, sub and reason are optional. An empty value is a
 // missing one. covariate names one more column of numbers.
 func ReadResults(path, value, covariate string) ([]trial.Observation, Summary, error) {
+	spec, err := resultSpec(value, covariate)
+	if err != nil {
+		return nil, Summary{File: path}, err
+	}
+	return ReadTableFile(path, spec, observation(covariate))
+}
+
+// ReadResultsFrom is ReadResults on a stream.
+func ReadResultsFrom(r io.Reader, name, value string) ([]trial.Observation, Summary, error) {
+	spec, err := resultSpec(value, "")
+	if err != nil {
+		return nil, Summary{File: name}, err
+	}
+	return ReadTable(r, name, spec, observation(""))
+}
+
+func resultSpec(value, covariate string) (*Spec, error) {
 	spec := Spec{What: "results", Columns: []Column{
 		resultPlot:      {Name: "plot", Also: []string{"parcela"}},
 		resultTree:      {Name: "tree", Also: alsoTree},
@@ -118,12 +136,16 @@ func ReadResults(path, value, covariate string) ([]trial.Observation, Summary, e
 		resultReason:    {Name: "reason", Also: []string{"motivo"}},
 	}, OneOf: [][]int{{resultPlot, resultTree, resultTreatment}}}
 	if err := oneMore(&spec, value, true); err != nil {
-		return nil, Summary{File: path}, err
+		return nil, err
 	}
 	if err := oneMore(&spec, covariate, true); err != nil {
-		return nil, Summary{File: path}, err
+		return nil, err
 	}
-	return ReadTableFile(path, &spec, func(r *Row) trial.Observation {
+	return &spec, nil
+}
+
+func observation(covariate string) func(*Row) trial.Observation {
+	return func(r *Row) trial.Observation {
 		o := trial.Observation{Plot: strings.TrimSpace(r.Text(resultPlot)), Tree: r.Tag(resultTree), Block: r.Text(resultBlock),
 			Treatment: r.Text(resultTreatment), Sub: r.Text(resultSub), Reason: r.Text(resultReason), Where: r.Where(resultValue)}
 		o.Value = r.some(resultValue, -widest)
@@ -131,7 +153,7 @@ func ReadResults(path, value, covariate string) ([]trial.Observation, Summary, e
 			o.Covariate = r.some(resultCovariate, -widest)
 		}
 		return o
-	})
+	}
 }
 
 // ReadAbout reads what a trial's report tells of the place: two columns, field

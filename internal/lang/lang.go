@@ -162,6 +162,12 @@ func TreeList(f finding.Finding) string {
 	return s
 }
 
+// Sentence returns a fault's sentence and its way out, without its place.
+func (p *Printer) Sentence(f *finding.Fault) (text, mend string) {
+	args := p.named(f.Args)
+	return p.Say(f.ID, args), p.mend(f.ID, args)
+}
+
 // Fault returns a fault in one line: where, what, how to mend it.
 func (p *Printer) Fault(f *finding.Fault) string {
 	var b strings.Builder

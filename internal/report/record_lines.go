@@ -51,7 +51,11 @@ func said[T any](l *liner, f record.Fact[T], show func(T) string) string {
 	case record.Recorded:
 		return show(f.Value)
 	case record.None:
-		return l.say.Say("record-does-not-apply", finding.Args{"reason": finding.Text(f.Reason)})
+		reason := f.Reason
+		if code, ok := record.ReasonCode(reason); ok {
+			reason = l.say.T("record-" + code)
+		}
+		return l.say.Say("record-does-not-apply", finding.Args{"reason": finding.Text(reason)})
 	}
 	return l.say.T("record-not-recorded")
 }

@@ -122,23 +122,11 @@ func (p *trialPaper) results() error {
 	p.need(40 + 7*float64(len(a.Means))) // the heading stays with its chart
 	p.subhead(p.t("trial-report-10"))
 	back := a.Transform != trial.Plain
-	var rows []draw.MeanRow
-	for _, m := range a.Means {
-		mean, low, high := &m.Mean, m.Low, m.High
-		if back {
-			mean, low, high = m.Back, m.BackLow, m.BackHigh
-		}
-		if mean == nil || low == nil || high == nil {
-			continue
-		}
-		rows = append(rows, draw.MeanRow{Name: m.Treatment, Mean: *mean, Low: *low, High: *high, Mark: m.Treatment == a.Control})
+	scene, ok, err := DrawTrialMeans(*a, p.in.Value, p.frame(p.width), p.say)
+	if err != nil {
+		return err
 	}
-	if len(rows) > 0 {
-		axis := p.in.Value + ": " + p.say.Say("trial-report-axis-mean", finding.Args{"confidence": finding.Number(100*a.Confidence, "pct")})
-		scene, err := draw.DrawMeanChart(draw.MeanChart{Frame: p.frame(p.width), Rows: rows, Axis: axis, Zero: true})
-		if err != nil {
-			return err
-		}
+	if ok {
 		p.need(scene.Height / scene.Width * p.width)
 		p.y += p.place(scene, p.x, p.y, p.width, 0) + 2
 	}
@@ -181,6 +169,53 @@ func (p *trialPaper) results() error {
 	return nil
 }
 
+// DrawTrialMeans is the picture of the means with their intervals, for paper and
+// screen; ok is false where no mean has one.
+func DrawTrialMeans(a trial.Analysis, value string, f draw.Frame, say *lang.Printer) (scene draw.Scene, ok bool, err error) {
+	var rows []draw.MeanRow
+	for _, m := range a.Means {
+		mean, low, high := &m.Mean, m.Low, m.High
+		if a.Transform != trial.Plain {
+			mean, low, high = m.Back, m.BackLow, m.BackHigh
+		}
+		if mean == nil || low == nil || high == nil {
+			continue
+		}
+		rows = append(rows, draw.MeanRow{Name: m.Treatment, Mean: *mean, Low: *low, High: *high, Mark: m.Treatment == a.Control})
+	}
+	if len(rows) == 0 {
+		return scene, false, nil
+	}
+	axis := value + ": " + say.Say("trial-report-axis-mean", finding.Args{"confidence": finding.Number(100*a.Confidence, "pct")})
+	if f.Title == "" {
+		f.Title = say.T("trial-head-means")
+	}
+	scene, err = draw.DrawMeanChart(draw.MeanChart{Frame: f, Rows: rows, Axis: axis, Zero: true})
+	return scene, true, err
+}
+
+// DrawTrialResiduals are the residuals against fitted values and against normal
+// quantiles, each in its frame; ok is false for under three.
+func DrawTrialResiduals(a trial.Analysis, left, right draw.Frame, say *lang.Printer) (byFitted, byNormal draw.Scene, ok bool, err error) {
+	var fitted, normal []draw.ScatterPoint
+	for _, r := range a.Residuals {
+		if r.Standard == nil {
+			continue
+		}
+		g := slices.Index(a.Treatments, r.Treatment)
+		fitted = append(fitted, draw.ScatterPoint{X: r.Fitted, Y: *r.Standard, Group: g, Name: r.Plot})
+		normal = append(normal, draw.ScatterPoint{X: r.Normal, Y: *r.Standard, Group: g, Name: r.Plot})
+	}
+	if len(fitted) < 3 {
+		return byFitted, byNormal, false, nil
+	}
+	if byFitted, err = draw.DrawScatter(draw.Scatter{Frame: left, Points: fitted, XAxis: say.T("trial-report-fitted"), YAxis: say.T("trial-report-residual")}); err != nil {
+		return byFitted, byNormal, true, err
+	}
+	byNormal, err = draw.DrawScatter(draw.Scatter{Frame: right, Points: normal, XAxis: say.T("trial-report-normal"), YAxis: say.T("trial-report-residual"), Line: true})
+	return byFitted, byNormal, true, err
+}
+
 func probability(p float64) string {
 	if p < 0.0001 {
 		return "< 0.0001"
@@ -220,25 +255,9 @@ func (p *trialPaper) analysis() error {
 // residuals draws residuals against fitted values and normal quantiles.
 func (p *trialPaper) residuals() error {
 	a := p.in.Analysis
-	var fitted, normal []draw.ScatterPoint
-	for _, r := range a.Residuals {
-		if r.Standard == nil {
-			continue
-		}
-		g := slices.Index(a.Treatments, r.Treatment)
-		fitted = append(fitted, draw.ScatterPoint{X: r.Fitted, Y: *r.Standard, Group: g, Name: r.Plot})
-		normal = append(normal, draw.ScatterPoint{X: r.Normal, Y: *r.Standard, Group: g, Name: r.Plot})
-	}
-	if len(fitted) < 3 {
-		return nil
-	}
 	half := (p.width - gutter) / 2
-	left, err := draw.DrawScatter(draw.Scatter{Frame: p.frame(half), Points: fitted, XAxis: p.t("trial-report-fitted"), YAxis: p.t("trial-report-residual")})
-	if err != nil {
-		return err
-	}
-	right, err := draw.DrawScatter(draw.Scatter{Frame: p.frame(half), Points: normal, XAxis: p.t("trial-report-normal"), YAxis: p.t("trial-report-residual"), Line: true})
-	if err != nil {
+	left, right, ok, err := DrawTrialResiduals(*a, p.frame(half), p.frame(half), p.say)
+	if err != nil || !ok {
 		return err
 	}
 	h := left.Height / left.Width * half

@@ -18,6 +18,7 @@ type tx struct {
 	tx   *sql.Tx
 	act  string
 	head *head
+	days map[string]bool // that something was noted of
 }
 
 // InTx runs f in one transaction; one at a time. What f wrote is on the disk
@@ -44,6 +45,12 @@ func (s *Store) InTx(ctx context.Context, f func(app.Tx) error) (err error) {
 	}()
 	t := &tx{reader: reader{q: raw}, s: s, tx: raw, head: at}
 	if err := f(t); err != nil {
+		return storeFault(s.dir, err)
+	}
+	if err := t.fence(ctx); err != nil {
+		return storeFault(s.dir, err)
+	}
+	if err := t.announce(ctx); err != nil {
 		return storeFault(s.dir, err)
 	}
 	if err := raw.Commit(); err != nil {
@@ -98,6 +105,9 @@ func (t *tx) Append(ctx context.Context, by string, changes ...app.Change) ([]ap
 			m.close()
 		}
 	}()
+	for k := range changes {
+		t.heard(&changes[k])
+	}
 	next := t.ready(changes)
 	for len(changes) > 0 {
 		if err := ctx.Err(); err != nil {

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"sapward/finding"
@@ -32,13 +33,11 @@ type Manifest struct {
 }
 
 // Backup writes a copy of everything into a new folder under dir while the
-// server goes on: the database as of one moment without its sessions, the files
-// it speaks of, and a manifest. The copy is opened and checked before it takes its name; a copy
+// server goes on: the facts as of one moment without the sessions, the files
+// they speak of, and a manifest. The copy is a data folder, whichever database
+// the facts are in. It is opened and checked before it takes its name; a copy
 // that fails is removed.
 func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, err error) {
-	if s.shared {
-		return out, &finding.Fault{Class: finding.Usage, ID: "database-backup", Where: finding.Where{File: s.dir}}
-	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return out, storeFault(dir, err)
 	}
@@ -52,15 +51,12 @@ func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, e
 			os.RemoveAll(fresh)
 		}
 	}()
-	source, err := sql.Open("sqlite", dsn(filepath.Join(s.dir, dbName), nil)) // the readers' connections may not even write a copy
+	if s.shared {
+		err = s.copyDatabase(ctx, fresh)
+	} else {
+		err = s.copyFolder(ctx, fresh)
+	}
 	if err != nil {
-		return out, storeFault(dir, err)
-	}
-	_, err = source.ExecContext(ctx, "VACUUM INTO ?", filepath.Join(fresh, dbName))
-	if err = errors.Join(err, source.Close()); err != nil {
-		return out, storeFault(dir, err)
-	}
-	if err = withoutSessions(ctx, filepath.Join(fresh, dbName)); err != nil {
 		return out, storeFault(dir, err)
 	}
 	copied, err := Open(ctx, Options{Dir: fresh, ReadOnly: true, Now: s.now})
@@ -68,15 +64,8 @@ func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, e
 		return out, err
 	}
 	defer copied.Close()
-	hashes, err := texts(ctx, copied.read, "SELECT DISTINCT hash FROM files")
-	if err != nil {
-		return out, storeFault(dir, err)
-	}
-	for _, h := range hashes {
-		if !isHash(h) {
-			continue // the check below says so
-		}
-		if err := copyFile(pathOf(s.dir, h), pathOf(fresh, h)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if !s.shared {
+		if err := s.copyFiles(ctx, copied, fresh); err != nil {
 			return out, storeFault(dir, err)
 		}
 	}
@@ -89,8 +78,8 @@ func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, e
 	}
 	copied.Close()
 	m := Manifest{Schema: ManifestSchema, At: at.Format(app.TimeForm), Events: report.Events, Head: report.Head, Files: report.Attachments}
-	for _, beside := range []string{"-wal", "-shm"} {
-		_ = os.Remove(filepath.Join(fresh, dbName+beside))
+	for _, beside := range []string{dbName + "-wal", dbName + "-shm", lockName, lastName} {
+		_ = os.Remove(filepath.Join(fresh, beside))
 	}
 	var size int64
 	if m.Database, size, err = hashFile(filepath.Join(fresh, dbName)); err != nil {
@@ -120,6 +109,98 @@ func (s *Store) Backup(ctx context.Context, dir string) (out app.BackupReport, e
 		return out, storeFault(dir, err)
 	}
 	return app.BackupReport{Folder: name, Events: m.Events, Head: m.Head, Attachments: m.Files, Bytes: size}, nil
+}
+
+// copyFolder copies the SQLite database as of one moment.
+func (s *Store) copyFolder(ctx context.Context, fresh string) error {
+	source, err := sql.Open("sqlite", dsn(filepath.Join(s.dir, dbName), nil)) // the readers' connections may not even write a copy
+	if err != nil {
+		return err
+	}
+	_, err = source.ExecContext(ctx, "VACUUM INTO ?", filepath.Join(fresh, dbName))
+	if err = errors.Join(err, source.Close()); err != nil {
+		return err
+	}
+	return withoutBeside(ctx, filepath.Join(fresh, dbName))
+}
+
+// copyFiles copies the files that a copied database speaks of.
+func (s *Store) copyFiles(ctx context.Context, copied *Store, fresh string) error {
+	hashes, err := texts(ctx, copied.read, "SELECT DISTINCT hash FROM files")
+	if err != nil {
+		return err
+	}
+	for _, h := range hashes {
+		if !isHash(h) {
+			continue // the check says so
+		}
+		if err := copyFile(pathOf(s.dir, h), pathOf(fresh, h)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
+}
+
+// copyDatabase carries the facts of a PostgreSQL database, as one snapshot sees
+// them, into a data folder: nobody waits meanwhile. Every row is compared.
+func (s *Store) copyDatabase(ctx context.Context, fresh string) (err error) {
+	to, err := Open(ctx, Options{Dir: fresh, Now: s.now})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, to.Close()) }()
+	raw, err := s.read.BeginTx(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer raw.Rollback()
+	var r MoveReport
+	return r.carry(ctx, s, to, &tx{reader: reader{q: raw}, s: s, tx: raw}, func(_, _ int64) {})
+}
+
+// Made is a backup that lies in a folder.
+type Made struct {
+	Folder string
+	At     time.Time
+	Manifest
+}
+
+// Backups lists the backups in a folder, oldest first. What is no backup is left
+// out.
+func Backups(dir string) ([]Made, error) {
+	list, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, storeFault(dir, err)
+	}
+	var out []Made
+	for _, e := range list {
+		if !e.IsDir() || e.Name()[0] == '.' {
+			continue
+		}
+		m := Made{Folder: filepath.Join(dir, e.Name())}
+		data, err := os.ReadFile(filepath.Join(m.Folder, manifestName))
+		if err != nil || json.Unmarshal(data, &m.Manifest) != nil || m.Schema != ManifestSchema {
+			continue
+		}
+		if m.At, err = time.Parse(app.TimeForm, m.Manifest.At); err == nil {
+			out = append(out, m)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Made) int { return a.At.Compare(b.At) })
+	return out, nil
+}
+
+// DropBackup removes a backup. It takes another name first, so that one that is
+// half gone is never taken for whole.
+func DropBackup(m Made) error {
+	gone := filepath.Join(filepath.Dir(m.Folder), ".old-"+filepath.Base(m.Folder))
+	if err := os.Rename(m.Folder, gone); err != nil {
+		return storeFault(m.Folder, err)
+	}
+	return storeFault(gone, os.RemoveAll(gone))
 }
 
 func copyFile(from, to string) error {
@@ -160,6 +241,27 @@ func syncFile(path string) error {
 		return err
 	}
 	return errors.Join(f.Sync(), f.Close())
+}
+
+// RestoreInto puts a backup into a database that holds no facts. The backup is
+// laid out as a data folder first, checked, and carried over from there; every
+// row is compared before anything is kept.
+func RestoreInto(ctx context.Context, backup string, to *Store, progress func(done, of int64)) (MoveReport, error) {
+	parent, err := os.MkdirTemp("", "sapward-restore-*")
+	if err != nil {
+		return MoveReport{}, storeFault(backup, err)
+	}
+	defer os.RemoveAll(parent)
+	dir := filepath.Join(parent, "data")
+	if _, _, err := Restore(ctx, backup, dir, false); err != nil {
+		return MoveReport{}, err
+	}
+	from, err := Open(ctx, Options{Dir: dir})
+	if err != nil {
+		return MoveReport{}, err
+	}
+	defer from.Close()
+	return Move(ctx, from, to, progress)
 }
 
 // Restore puts a backup in the place of a data folder that nobody has open. The

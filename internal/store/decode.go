@@ -61,6 +61,10 @@ func decode(e *app.Event) (d decoded, err error) {
 		var f app.BlockFacts
 		err = json.Unmarshal(e.Body, &f)
 		d.name, d.names = f.Name, []string{f.Name, f.Species}
+	case app.TypeTrial:
+		var f app.TrialFacts
+		err = json.Unmarshal(e.Body, &f)
+		d.name, d.names = f.Name, []string{f.Name}
 	case app.TypeCard:
 		var f app.CardFacts
 		err = json.Unmarshal(e.Body, &f)

@@ -69,7 +69,7 @@ func defining(text string) bool {
 	for {
 		text = strings.TrimSpace(text)
 		if !strings.HasPrefix(text, "--") {
-			return strings.HasPrefix(text, "CREATE TABLE ") || strings.HasPrefix(text, "ALTER TABLE ")
+			return strings.HasPrefix(text, "CREATE TABLE ") || strings.HasPrefix(text, "CREATE UNLOGGED TABLE ") || strings.HasPrefix(text, "ALTER TABLE ")
 		}
 		_, text, _ = strings.Cut(text, "\n")
 	}

@@ -39,30 +39,33 @@ func Move(ctx context.Context, from, to *Store, progress func(done, of int64)) (
 	if n := len(checked.Findings); n > 0 {
 		return r, moveOr(from, nil, "move-unclean", finding.Args{"from": finding.Text(from.dir), "count": finding.Count(n)})
 	}
-	err = from.InTx(ctx, func(a app.Tx) error {
-		source := a.(*tx)
-		last, err := endOf(ctx, source.reader)
-		if err != nil {
-			return err
-		}
-		if r.Files, err = moveFiles(ctx, from, to, source); err != nil {
-			return err
-		}
-		return to.InTx(ctx, func(b app.Tx) error {
-			target := b.(*tx)
-			if n, err := endOf(ctx, target.reader); err != nil || n.Seq > 0 {
-				return moveOr(to, err, "move-not-empty", finding.Args{"to": finding.Text(to.dir), "events": finding.Text(fmt.Sprint(n.Seq))})
-			}
-			if err := target.lay(ctx, source, true, func(done int64) { progress(done, last.Seq) }); err != nil {
-				return err
-			}
-			return r.verify(ctx, to, source, target)
-		})
-	})
+	err = from.InTx(ctx, func(a app.Tx) error { return r.carry(ctx, from, to, a.(*tx), progress) })
 	if err != nil {
 		return MoveReport{}, err
 	}
 	return r, nil
+}
+
+// carry copies what a transaction of one store sees into another store that is
+// empty, and compares both.
+func (r *MoveReport) carry(ctx context.Context, from, to *Store, source *tx, progress func(done, of int64)) error {
+	last, err := endOf(ctx, source.reader)
+	if err != nil {
+		return err
+	}
+	if r.Files, err = moveFiles(ctx, from, to, source); err != nil {
+		return err
+	}
+	return to.InTx(ctx, func(b app.Tx) error {
+		target := b.(*tx)
+		if n, err := endOf(ctx, target.reader); err != nil || n.Seq > 0 {
+			return moveOr(to, err, "move-not-empty", finding.Args{"to": finding.Text(to.dir), "events": finding.Text(fmt.Sprint(n.Seq))})
+		}
+		if err := target.lay(ctx, source, true, func(done int64) { progress(done, last.Seq) }); err != nil {
+			return err
+		}
+		return r.verify(ctx, to, source, target)
+	})
 }
 
 func moveOr(s *Store, err error, id string, args finding.Args) error {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"sapward/finding"
@@ -50,6 +51,31 @@ func (s *Store) PartSize(ctx context.Context, name string) (int64, error) {
 		return 0, storeFault(path, err)
 	}
 	return info.Size(), nil
+}
+
+// Parts counts the files that have begun to arrive under a prefix, but one.
+func (s *Store) Parts(ctx context.Context, prefix, but string) (files int, bytes int64, err error) {
+	if _, err := s.part(prefix); err != nil {
+		return 0, 0, err
+	}
+	if s.shared {
+		err := s.read.QueryRowContext(ctx, "SELECT COUNT(*), COALESCE(SUM(size), 0) FROM part_files WHERE name LIKE ? AND name <> ?", prefix+"%", but).Scan(&files, &bytes)
+		return files, bytes, storeFault(s.dir, err)
+	}
+	list, err := os.ReadDir(filepath.Join(s.dir, partsName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return 0, 0, nil
+	}
+	for _, e := range list {
+		if !strings.HasPrefix(e.Name(), prefix) || e.Name() == but {
+			continue
+		}
+		if info, err := e.Info(); err == nil {
+			files++
+			bytes += info.Size()
+		}
+	}
+	return files, bytes, storeFault(s.dir, err)
 }
 
 // AddPart adds bytes at the end of a file; they are on the disk when it returns.

@@ -153,6 +153,7 @@ const (
 	lockProgram = 0x5A9A2D
 	lockChain   = 1 // the end of the chain, until the transaction ends
 	lockSteps   = 2 // migrations, until the session ends
+	lockBackup  = 3 // a backup by schedule, until the session ends
 )
 
 // beginChain begins a transaction, waits until no other transaction on any

@@ -10,7 +10,9 @@ import (
 	"net"
 	"net/url"
 	"runtime"
+	"slices"
 	"strings"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -75,6 +77,10 @@ func (l line) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// connectTimeout is how long a connection may take to come about where the
+// address does not say (connect_timeout; program default).
+const connectTimeout = 10 * time.Second
+
 // connectPostgres opens a database that several servers may have open.
 func (s *Store) connectPostgres(ctx context.Context, database string) error {
 	config, err := pgx.ParseConfig(database)
@@ -85,6 +91,9 @@ func (s *Store) connectPostgres(ctx context.Context, database string) error {
 		config.RuntimeParams["application_name"] = "sapward"
 	}
 	config.RuntimeParams["standard_conforming_strings"] = "on"
+	if config.ConnectTimeout == 0 {
+		config.ConnectTimeout = connectTimeout
+	}
 	many := max(4, 2*runtime.GOMAXPROCS(0))
 	// A commit that was acknowledged is on the server's disk. Who stops in the
 	// middle of a transaction without closing it, as a machine that lost its
@@ -109,6 +118,9 @@ func (s *Store) connectPostgres(ctx context.Context, database string) error {
 			return err
 		}
 	}
+	if !s.unclean {
+		s.news = listen(config)
+	}
 	return s.upToDate(ctx)
 }
 
@@ -131,7 +143,7 @@ func (s *Store) stepsUnderLock(ctx context.Context) error {
 	if err := migrate(ctx, s.beside, s.dialect); err != nil {
 		return err
 	}
-	for _, text := range blobTables {
+	for _, text := range append(slices.Clone(blobTables), sharedTables...) {
 		if _, err := s.beside.ExecContext(ctx, text); err != nil {
 			return err
 		}

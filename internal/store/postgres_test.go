@@ -32,6 +32,14 @@ func TestPostgres_Contract(t *testing.T) {
 		})
 		return s
 	})
+	t.Run("beside", func(t *testing.T) {
+		storetest.RunBeside(t, func(t *testing.T, now func() time.Time) interface {
+			app.Store
+			app.Beside
+		} {
+			return openOn(t, server.Database(t), now)
+		})
+	})
 	t.Run("sessions", func(t *testing.T) {
 		storetest.RunSessions(t, func(t *testing.T, now func() time.Time) app.Sessions { return openOn(t, server.Database(t), now) })
 	})

@@ -16,11 +16,11 @@ var tables = map[app.Type]string{
 	app.TypePerson: "people", app.TypeSettings: "settings", app.TypeEstate: "estates", app.TypeMembership: "memberships", app.TypeBlock: "blocks",
 	app.TypeTree: "trees", app.TypeWound: "wounds", app.TypeCard: "cards", app.TypeCheck: "card_checks", app.TypeDraft: "drafts", app.TypePlan: "plans",
 	app.TypeGate: "gates", app.TypeDay: "days", app.TypePhone: "phones", app.TypeNote: "notes", app.TypeRecord: "records", app.TypeFeed: "feeds", app.TypeApplication: "applications", app.TypeAttachment: "attachments",
-	app.TypeFollow: "follows", app.TypeVisit: "visits", app.TypeAssay: "assays",
+	app.TypeToken: "tokens", app.TypeFollow: "follows", app.TypeVisit: "visits", app.TypeAssay: "assays", app.TypeTrial: "trials", app.TypeAssessment: "assessments",
 }
 
 // projected are all tables that follow from the events, parents first.
-var projected = []string{"people", "settings", "estates", "memberships", "blocks", "trees", "wounds", "readings", "cards", "card_checks", "drafts", "plans", "gates", "days", "phones", "notes", "records", "applications", "follows", "visits", "assays", "attachments", "files", "feeds", "names"}
+var projected = []string{"people", "settings", "estates", "memberships", "blocks", "trees", "wounds", "readings", "cards", "card_checks", "drafts", "plans", "gates", "days", "phones", "notes", "records", "applications", "follows", "visits", "assays", "trials", "assessments", "attachments", "files", "feeds", "tokens", "names"}
 
 // Columns of the rows that are written beside a thing's own.
 const (

@@ -184,6 +184,26 @@ func (r reader) EachTree(ctx context.Context, block string, visit func([]app.Sta
 	}
 }
 
+// TreesTagged returns the trees of a block in use that have one of the tags.
+func (r reader) TreesTagged(ctx context.Context, block string, tags []string) ([]app.State, error) {
+	const most = 500 // tags a statement
+	out := []app.State{}
+	for len(tags) > 0 {
+		n := min(most, len(tags))
+		args := make([]any, 0, n+1)
+		args = append(args, block)
+		for _, t := range tags[:n] {
+			args = append(args, t)
+		}
+		states, err := r.states(ctx, app.TypeTree, "SELECT "+stateColumns+" FROM trees s WHERE s.parent_id = ? AND s.retired_at IS NULL AND s.tag IN (?"+strings.Repeat(", ?", n-1)+")", args...)
+		if err != nil {
+			return nil, err
+		}
+		out, tags = append(out, states...), tags[n:]
+	}
+	return out, nil
+}
+
 // BlockMark grows with every change of a block's trees or their wounds.
 func (r reader) BlockMark(ctx context.Context, block string) (int64, error) {
 	var n int64

@@ -14,14 +14,14 @@ import (
 // PostgreSQL the collation "C").
 const last = "\U0010FFFF"
 
-// Search finds estates, blocks, cards, plans and trees, in that order.
+// Search finds estates, blocks, cards, plans, trials and trees, in that order.
 func (r reader) Search(ctx context.Context, q app.SearchQuery) ([]app.Hit, error) {
 	key := searchKey(q.Text)
 	out := []app.Hit{}
 	if key == "" {
 		return out, nil
 	}
-	for _, t := range []app.Type{app.TypeEstate, app.TypeBlock, app.TypeCard, app.TypePlan} {
+	for _, t := range []app.Type{app.TypeEstate, app.TypeBlock, app.TypeCard, app.TypePlan, app.TypeTrial} {
 		if err := r.named(ctx, &out, t, key, q); err != nil {
 			return nil, err
 		}

@@ -69,14 +69,20 @@ func (s *Store) EndSessions(ctx context.Context, person, keep string) error {
 	return s.side(ctx, "DELETE FROM sessions WHERE person_id = ? AND hash <> ?", person, keep)
 }
 
-// withoutSessions empties the sessions of a copy, so that whoever finds a
-// backup, or restores one, has nobody signed in. What stood there is written
-// over.
-func withoutSessions(ctx context.Context, path string) error {
+// besides are the tables of what is no fact.
+var besides = []string{"sessions", "token_secrets", "answers"}
+
+// withoutBeside empties what is no fact in a copy, so that whoever finds a
+// backup, or restores one, has nobody signed in and no program let in. What stood
+// there is written over.
+func withoutBeside(ctx context.Context, path string) error {
 	db, err := sql.Open("sqlite", dsn(path, url.Values{"_pragma": {"secure_delete(1)", "journal_mode(delete)"}}))
 	if err != nil {
 		return err
 	}
-	_, err = db.ExecContext(ctx, "DELETE FROM sessions")
+	for _, table := range besides {
+		_, failed := db.ExecContext(ctx, "DELETE FROM "+table)
+		err = errors.Join(err, failed)
+	}
 	return errors.Join(err, db.Close())
 }

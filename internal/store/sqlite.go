@@ -71,6 +71,7 @@ type Store struct {
 	last    *lastFile
 	unclean bool // the folder was opened read-only
 	partsMu sync.Mutex
+	news    *news // of other servers; nil in a folder, which has one
 }
 
 var _ app.Store = (*Store)(nil)
@@ -330,7 +331,7 @@ func (t *tx) following(ctx context.Context, seq int64) ([]followed, error) {
 // Close ends all use of the folder. What was acknowledged is on the disk
 // whether or not Close is called.
 func (s *Store) Close() error {
-	var err error
+	err := s.news.close()
 	if s.stmts != nil {
 		s.stmts.close()
 	}

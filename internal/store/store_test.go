@@ -177,6 +177,15 @@ func TestSessions_Contract(t *testing.T) {
 	storetest.RunSessions(t, func(t *testing.T, now func() time.Time) app.Sessions { return openAt(t, t.TempDir(), now) })
 }
 
+func TestBeside_Contract(t *testing.T) {
+	storetest.RunBeside(t, func(t *testing.T, now func() time.Time) interface {
+		app.Store
+		app.Beside
+	} {
+		return openAt(t, t.TempDir(), now)
+	})
+}
+
 // Sessions outlive the process, stand in no event and do not trouble a check;
 // a backup holds none, not even in its free pages.
 func TestSessions_AreNoFacts(t *testing.T) {
@@ -188,6 +197,12 @@ func TestSessions_AreNoFacts(t *testing.T) {
 	}
 	hash := strings.Repeat("5e", 32)
 	if err := s.BeginSession(ctx, app.Session{Hash: hash, Person: "somebody-signed-in", Created: time.Now(), Seen: time.Now(), Expires: time.Now().Add(time.Hour), Data: "{}"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.KeepSecret(ctx, "a-token", strings.Repeat("7c", 32)); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := s.BeginRequest(ctx, app.Request{Key: hash, Request: hash, Holder: "somebody-asking", Until: time.Now(), Expires: time.Now().Add(time.Hour)}); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Close(); err != nil {
@@ -207,6 +222,9 @@ func TestSessions_AreNoFacts(t *testing.T) {
 	data, err := os.ReadFile(filepath.Join(b.Folder, dbName))
 	if err != nil {
 		t.Fatal(err)
+	}
+	if bytes.Contains(data, []byte("somebody-asking")) || bytes.Contains(data, []byte(strings.Repeat("7c", 32))) {
+		t.Error("the backup lets a program in, or holds what one asked")
 	}
 	if bytes.Contains(data, []byte(hash)) || bytes.Contains(data, []byte("somebody-signed-in")) {
 		t.Error("the backup holds who was signed in")

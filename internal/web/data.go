@@ -3,71 +3,16 @@ package web
 import (
 	"archive/zip"
 	"bytes"
-	"context"
 	"io"
 	"log/slog"
 	"net/http"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"sapward/finding"
 	"sapward/internal/app"
 )
-
-// upload is a file between its preview and its import.
-type upload struct {
-	name, block, kind, person string
-	data                      []byte
-	at                        time.Time
-}
-
-// uploads keeps a few files in memory for a short while: a preview holds its
-// file until it is imported, and nothing of it is on the disk before.
-type uploads struct {
-	mu   sync.Mutex
-	kept map[string]upload
-}
-
-// Bounds of the files kept between preview and import.
-const (
-	mostUploads  = 6
-	uploadMemory = 20 * time.Minute
-)
-
-func (u *uploads) put(id string, f upload) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	if u.kept == nil {
-		u.kept = map[string]upload{}
-	}
-	oldest := ""
-	for k, x := range u.kept {
-		if f.at.Sub(x.at) > uploadMemory {
-			delete(u.kept, k)
-		} else if oldest == "" || x.at.Before(u.kept[oldest].at) {
-			oldest = k
-		}
-	}
-	if len(u.kept) >= mostUploads {
-		delete(u.kept, oldest)
-	}
-	u.kept[id] = f
-}
-
-func (u *uploads) get(id, person string) (upload, bool) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	f, ok := u.kept[id]
-	return f, ok && f.person == person
-}
-
-func (u *uploads) drop(id string) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	delete(u.kept, id)
-}
 
 type dataPage struct {
 	Blocks    []option
@@ -112,7 +57,7 @@ func (c *call) dataPage() (dataPage, error) {
 	}
 	p.Formats = []option{{"geojson", "+ GeoJSON"}, {"gpkg", "+ GeoPackage"}, {"gpx", "+ GPX"}, {"xlsx", "+ XLSX"}}
 	p.MayBackup = c.may("Backup", "") && c.s.opt.BackupDir != ""
-	p.Job = c.s.job.view(c.view)
+	p.Job = c.job()
 	return p, nil
 }
 
@@ -138,7 +83,10 @@ type previewPage struct {
 // import would do.
 func (s *Server) preview(c *call) error {
 	token := c.field("token")
-	f, ok := s.uploads.get(token, c.actor.Person)
+	f, ok, err := s.waiting(c, token)
+	if err != nil {
+		return err
+	}
 	if !ok {
 		file, header, err := c.r.FormFile("file")
 		if err != nil {
@@ -154,7 +102,9 @@ func (s *Server) preview(c *call) error {
 		if !tableName(f.name) {
 			return c.dataFault(c.T("web-file-kind"))
 		}
-		s.uploads.put(token, f)
+		if err := s.wait(c, token, f); err != nil {
+			return err
+		}
 	}
 	return c.previewed(token, f)
 }
@@ -225,7 +175,10 @@ func (c *call) previewed(token string, f upload) error {
 // importFile keeps what was previewed.
 func (s *Server) importFile(c *call) error {
 	token := c.field("token")
-	f, ok := s.uploads.get(token, c.actor.Person)
+	f, ok, err := s.waiting(c, token)
+	if err != nil {
+		return err
+	}
 	if !ok {
 		return c.dataFault(c.T("web-file-gone"))
 	}
@@ -236,7 +189,7 @@ func (s *Server) importFile(c *call) error {
 	if err != nil {
 		return err
 	}
-	s.uploads.drop(token)
+	s.waited(c, token)
 	return c.gone("/blocks/"+f.block, c.S("web-done-imported", "add", out.Add, "change", out.Change, "same", out.Same), out.Act)
 }
 
@@ -294,103 +247,4 @@ func (s *Server) backup(c *call) error {
 	}
 	p.Backup = &out
 	return c.show("data", c.T("web-nav-data"), p)
-}
-
-// job is the one long piece of work under way: it can be looked at and stopped.
-type job struct {
-	mu       sync.Mutex
-	running  bool
-	done, of int64
-	cancel   context.CancelFunc
-	report   *app.CheckReport
-	err      error
-	at       time.Time
-}
-
-type jobView struct {
-	Running  bool
-	Percent  int
-	Done, Of int64
-	Report   *app.CheckReport
-	Findings []said
-	Failed   string
-	At       time.Time
-}
-
-func (j *job) view(v *view) *jobView {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	if !j.running && j.report == nil && j.err == nil {
-		return nil
-	}
-	out := &jobView{Running: j.running, Done: j.done, Of: j.of, Report: j.report, At: j.at, Percent: int(100 * j.done / max(j.of, 1))}
-	if j.err != nil {
-		out.Failed = strings.Join(v.lines(finding.AsFaults(j.err)), " ")
-		if context.Canceled == j.err || strings.Contains(j.err.Error(), context.Canceled.Error()) {
-			out.Failed = v.T("web-check-stopped")
-		}
-	}
-	if j.report != nil {
-		out.Findings = v.sayAll(j.report.Findings)
-	}
-	return out
-}
-
-// startCheck verifies everything that is kept, in the background.
-func (s *Server) startCheck(c *call) error {
-	if !c.may("Check", "") {
-		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
-	}
-	j := &s.job
-	j.mu.Lock()
-	if !j.running {
-		ctx, cancel := context.WithCancel(context.WithoutCancel(c.r.Context()))
-		j.running, j.done, j.of, j.report, j.err, j.cancel, j.at = true, 0, 0, nil, nil, cancel, time.Now()
-		actor := c.actor
-		go func() {
-			defer cancel()
-			report, err := s.app.Check(ctx, actor, func(done, of int64) {
-				j.mu.Lock()
-				j.done, j.of = done, of
-				j.mu.Unlock()
-			})
-			j.mu.Lock()
-			defer j.mu.Unlock()
-			j.running, j.err = false, err
-			if err == nil {
-				j.report = &report
-			}
-		}()
-	}
-	j.mu.Unlock()
-	return c.jobPart()
-}
-
-func (s *Server) stopCheck(c *call) error {
-	if !c.may("Check", "") {
-		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
-	}
-	s.job.mu.Lock()
-	if s.job.cancel != nil {
-		s.job.cancel()
-	}
-	s.job.mu.Unlock()
-	return c.jobPart()
-}
-
-func (s *Server) checkState(c *call) error {
-	if !c.may("Check", "") {
-		return &finding.Fault{Class: finding.Denied, ID: "web-denied"}
-	}
-	return c.jobPart()
-}
-
-func (c *call) jobPart() error {
-	if c.r.Header.Get("HX-Request") != "true" {
-		http.Redirect(c.w, c.r, "/data#check", http.StatusSeeOther)
-		return nil
-	}
-	c.D = dataPage{Job: c.s.job.view(c.view)}
-	c.s.part(c.w, c.r, http.StatusOK, "data", "job", c.view)
-	return nil
 }

@@ -26,6 +26,16 @@ import (
 // two people.
 func openedDay(t *testing.T, h *stage) app.FieldDay {
 	t.Helper()
+	day, err := h.app.OpenDay(t.Context(), app.Local(), approved(t, h), app.DayOrder{People: []string{"crew one", "crew two"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return day
+}
+
+// approved approves the demo's open draft and passes its gate.
+func approved(t *testing.T, h *stage) (plan string) {
+	t.Helper()
 	ctx, me := t.Context(), app.Local()
 	d, _, err := h.app.Draft(ctx, me, h.draft)
 	if err != nil {
@@ -59,11 +69,7 @@ func openedDay(t *testing.T, h *stage) app.FieldDay {
 	if _, err := h.app.KeepGate(ctx, me, p.ID, g); err != nil {
 		t.Fatal(err)
 	}
-	day, err := h.app.OpenDay(ctx, me, p.ID, app.DayOrder{People: []string{"crew one", "crew two"}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return day
+	return p.ID
 }
 
 // handset is a phone that speaks to the server as the page does.
@@ -76,6 +82,7 @@ type handset struct {
 	pack *fieldlog.Pack
 	seq  int64
 	kept []json.RawMessage
+	ago  time.Duration // how long ago it notes what it notes
 }
 
 func newHandset(t *testing.T, h *stage, day app.FieldDay, person int) *handset {
@@ -116,7 +123,7 @@ func (p *handset) get(path string, to any) {
 func (p *handset) note(e fieldlog.Event) {
 	p.t.Helper()
 	p.seq++
-	e.ID, e.Device, e.Person, e.Seq, e.At = uuid.Must(uuid.NewV7()).String(), p.me.Device, p.me.Person, p.seq, time.Now().Format(time.RFC3339Nano)
+	e.ID, e.Device, e.Person, e.Seq, e.At = uuid.Must(uuid.NewV7()).String(), p.me.Device, p.me.Person, p.seq, time.Now().Add(-p.ago).Format(time.RFC3339Nano)
 	e, err := p.log.Write(e)
 	if err != nil {
 		p.t.Fatal(err)
@@ -277,7 +284,7 @@ func TestPhoneAPI(t *testing.T) {
 		t.Errorf("nonsense range: %d", code)
 	}
 	// The live stream says that something was noted.
-	r, err := http.Get(h.url + "/days/" + day.ID + "/live")
+	r, err := http.Get(h.url + "/api/v1/days/" + day.ID + "/events")
 	if err != nil || r.StatusCode != 200 || r.Header.Get("Content-Type") != "text/event-stream" {
 		t.Fatalf("live: %v %v", r, err)
 	}
@@ -309,6 +316,71 @@ func TestPhoneAPI(t *testing.T) {
 		}
 	case <-time.After(20 * time.Second):
 		t.Error("no news within 20 seconds")
+	}
+}
+
+// The board says when the day will be finished, on how many trees that rests,
+// and what delivers too long; with no tree finished it says that it cannot.
+func TestDay_Outlook(t *testing.T) {
+	h := filled(t, web.Options{Local: true})
+	day := openedDay(t, h)
+	read := func() string {
+		r, err := http.Get(h.url + "/days/" + day.ID + "/board")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		b, _ := io.ReadAll(r.Body)
+		return string(b)
+	}
+	if page := read(); !strings.Contains(page, "Cannot say yet.") || !strings.Contains(page, "No finished tree tells the pace yet") {
+		t.Error("a new day: the board does not say that it cannot say")
+	}
+	p := newHandset(t, h, day, 0)
+	// The pilot: begun three hours ago, delivering from 175 to 135 minutes ago,
+	// finished 120 minutes ago. The second delivers since an hour.
+	take := func(tag string, start, begin, end, done time.Duration) {
+		at := func(d time.Duration, e fieldlog.Event) {
+			p.ago, e.Tree = d*time.Minute, tag
+			p.note(e)
+		}
+		at(start, fieldlog.Event{Kind: fieldlog.Start})
+		ports := p.log.Tree(tag).Ports
+		for _, q := range ports {
+			at(begin, fieldlog.Event{Kind: fieldlog.Drill, Port: q.N})
+			at(begin, fieldlog.Event{Kind: fieldlog.Load, Port: q.N, VolumeUL: micro(q.PlannedUL)})
+			at(begin, fieldlog.Event{Kind: fieldlog.Begin, Port: q.N})
+		}
+		for _, q := range ports {
+			if done == 0 {
+				continue
+			}
+			at(end, fieldlog.Event{Kind: fieldlog.Read, Port: q.N, LeftUL: micro(0)})
+			at(end, fieldlog.Event{Kind: fieldlog.Seal, Port: q.N})
+		}
+		if done > 0 {
+			at(done, fieldlog.Event{Kind: fieldlog.Done})
+		}
+	}
+	first, second := p.pack.Trees[0].Tag, p.pack.Trees[1].Tag
+	take(first, 180, 175, 135, 120)
+	take(second, 65, 60, 0, 0)
+	p.send()
+	page := read()
+	for _, want := range []string{"When it will be finished", "The day: likely", "Rests on 1 finished trees only: rough.", "A port took 40 min from delivering to read", "Delivering for more than", second, "An estimate, not a promise."} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the board does not say %q", want)
+		}
+	}
+	v, err := h.app.Day(t.Context(), app.Local(), day.ID)
+	if err != nil || v.Forecast.Day.Why != "" || !v.Forecast.Day.Likely.After(v.Checked) {
+		t.Errorf("%+v (%v)", v.Forecast.Day, err)
+	}
+	p.ago = -24 * time.Hour // a phone a day ahead
+	p.note(fieldlog.Event{Kind: fieldlog.Note, Tree: second, Text: "clock"})
+	p.send()
+	if page := read(); !strings.Contains(page, "clock is wrong") || strings.Contains(page, "The day: likely") {
+		t.Error("a phone a day ahead: the board still says when")
 	}
 }
 

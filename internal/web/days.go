@@ -71,6 +71,7 @@ type board struct {
 	Figures   []figure
 	Tiles     []tile
 	People    []boardPerson
+	Outlook   *outlookView
 	Balance   balanceView
 	Returns   []boardReturn
 	Conflicts []boardConflict
@@ -78,6 +79,7 @@ type board struct {
 	Notes     []boardNote
 	Findings  []said
 	Troubles  []string
+	News      []string // what is good to know and asks for nothing
 	Stages    []stageCount
 	Live      string
 	At        string
@@ -150,9 +152,14 @@ func (c *call) board(v app.DayView) *board {
 		}
 	}
 	for _, t := range st.Trees {
-		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: c.T("day-stage-" + string(t.Stage)), Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
+		word := c.T("day-stage-" + string(t.Stage))
+		if t.Stage == fieldlog.Waiting { // a long word in a narrow tile: it says where it may break
+			word = c.T("day-tile-waiting")
+		}
+		b.Tiles = append(b.Tiles, tile{Tag: t.Tag, Href: b.Live + "/trees/" + url.PathEscape(t.Tag), Stage: string(t.Stage), Word: word, Closed: t.Closed, Ports: t.Ports, Read: t.Read, Note: t.Why, Flag: t.Leaking || t.Conflicts > 0})
 	}
 	c.boardPeople(b, v)
+	b.Outlook = c.outlook(v)
 	m := st.Balance
 	b.Balance = balanceView{c.ml(m.DrawnUL), c.ml(m.ReturnedUL), c.ml(m.DeliveredUL), c.ml(m.LostUL), c.ml(m.LeftUL), c.ml(m.UnreadUL), c.ml(m.MissingUL), c.ml(m.WithinUL), m.Known, m.Fits, m.DrawnUL > 0}
 	b.Returns = c.boardReturns(b.Live, st.Returns)
@@ -178,6 +185,9 @@ func (c *call) board(v app.DayView) *board {
 	}
 	for _, g := range st.Gaps {
 		b.Troubles = append(b.Troubles, c.S("web-day-gap", "name", orElse(names[g.Device], g.Device), "n", len(g.Missing), "last", int(g.Last)))
+	}
+	if n := len(v.ByFile); n > 0 {
+		b.News = append(b.News, c.S("web-day-by-file", "n", n))
 	}
 	if n := len(st.Clashes); n > 0 {
 		b.Troubles = append(b.Troubles, c.S("web-day-clash", "n", n))
@@ -318,6 +328,9 @@ func (c *call) event(v app.DayView, e fieldlog.Event) string {
 			parts = append(parts, s)
 		}
 	}
+	if v.ByFile[e.ID] {
+		parts = append(parts, c.T("web-phonefile-came"))
+	}
 	line := strings.Join(parts, " · ")
 	when := c.instant(e.At)
 	if e.EnteredAt != "" {
@@ -374,41 +387,6 @@ func (s *Server) dayBoard(c *call) error {
 	c.D = c.board(v)
 	s.part(c.w, c.r, http.StatusOK, "day", "board", c.view)
 	return nil
-}
-
-// dayLive tells a board, as server-sent events, that something was noted. The
-// board asks for its part anew; without this it asks now and then.
-func (s *Server) dayLive(c *call) error {
-	news, err := s.app.WatchDay(c.r.Context(), c.actor, c.id())
-	if err != nil {
-		return err
-	}
-	h := c.w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("Cache-Control", "no-store")
-	out := http.NewResponseController(c.w)
-	_ = out.SetWriteDeadline(time.Time{})
-	send := func(text string) bool {
-		_, err := c.w.Write([]byte(text))
-		return err == nil && out.Flush() == nil
-	}
-	if !send("retry: 5000\n\n") {
-		return nil
-	}
-	beat := time.NewTicker(20 * time.Second)
-	defer beat.Stop()
-	for {
-		select {
-		case _, ok := <-news:
-			if !ok || !send("event: noted\ndata: 1\n\n") {
-				return nil
-			}
-		case <-beat.C:
-			if !send(": still here\n\n") {
-				return nil
-			}
-		}
-	}
 }
 
 func (s *Server) changeDay(c *call) error {

@@ -7,22 +7,16 @@ import (
 	"strings"
 	"time"
 
-	"github.com/go-chi/httprate"
-
 	"sapward/finding"
 	"sapward/internal/app"
 	"sapward/internal/exchange"
 	"sapward/measure/civil"
 )
 
-// Askings of calendar addresses, by network address (program default).
-const askingsByAddress = 60 // in five minutes
-
 // feeds answers calendar programs at an address nobody can guess: without
 // sign-in, slowly, and with nothing of any person.
 func (s *Server) feeds() http.Handler {
-	slow := httprate.Limit(askingsByAddress, 5*time.Minute, httprate.WithKeyFuncs(func(r *http.Request) (string, error) { return clientOf(r), nil }))
-	return slow(http.HandlerFunc(s.feed))
+	return s.limit("calendar", askingsByAddress, byAddress, nil)(http.HandlerFunc(s.feed))
 }
 
 func (s *Server) feed(w http.ResponseWriter, r *http.Request) {
@@ -42,6 +36,10 @@ func (s *Server) feed(w http.ResponseWriter, r *http.Request) {
 		}
 		if status >= 500 {
 			s.log.Error("calendar", "err", err)
+		}
+		if away(finding.AsFaults(err)) {
+			h.Set("Retry-After", retryAfter)
+			status = http.StatusServiceUnavailable
 		}
 		http.Error(w, http.StatusText(status), status)
 		return

@@ -207,7 +207,7 @@ func (s *Server) search(c *call) error {
 	for _, h := range hits {
 		row := hitRow{Kind: c.L("kind-" + string(h.Type)), Text: h.Text}
 		switch h.Type {
-		case app.TypeEstate, app.TypeBlock, app.TypeTree, app.TypeCard, app.TypePlan, app.TypeDraft:
+		case app.TypeEstate, app.TypeBlock, app.TypeTree, app.TypeCard, app.TypePlan, app.TypeDraft, app.TypeTrial:
 			row.Href = "/" + string(h.Type) + "s/" + h.ID
 		default:
 			continue

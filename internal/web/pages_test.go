@@ -50,21 +50,38 @@ func everyPage(t *testing.T) map[string][]site {
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, name := range []string{"invented farm office", "invented weather station"} {
+		if _, _, err := h.app.AddToken(t.Context(), app.Local(), app.TokenOrder{Name: name, Role: app.Viewer}); err != nil {
+			t.Fatal(err)
+		}
+	}
 	return map[string][]site{
 		h.url: {
 			{"estate-globe", "/estates/" + globe},
 			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
 			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-method", "/about/follow-up"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
+			{"trials", "/blocks/" + h.chestnut + "/trials"}, {"trials-empty", "/blocks/" + h.avenue + "/trials"}, {"trials-estate", "/estates/" + h.estate + "/trials"}, {"trial-new", "/blocks/" + h.avenue + "/trials/new"}, {"trial-power", "/blocks/" + h.chestnut + "/trials/power"},
+			{"trial", "/trials/" + theTrial(t, h)}, {"trial-analysis", "/trials/" + theTrial(t, h) + "/analysis"}, {"trial-rate", "/trials/" + theTrial(t, h) + "/rate"}, {"trial-figures", "/trials/" + theTrial(t, h) + "/rate?what=other"}, {"follow-groups", "/blocks/" + h.chestnut + "/follow/groups"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},
 			{"cards", "/cards"}, {"card", "/cards/" + h.card}, {"card-new", "/cards/new"},
 			{"draft", "/drafts/" + h.draft}, {"plan", "/plans/" + h.plan}, {"compare", "/drafts/" + h.draft + "/compare"}, {"movement", "/drafts/" + model + "/movement"}, {"movement-form", "/drafts/" + h.draft + "/movement"}, {"approve", "/drafts/" + h.draft + "/approve"},
 			{"day", "/days/" + day.ID}, {"day-tree", "/days/" + day.ID + "/trees/" + v.Pack.Trees[4].Tag}, {"plan-days", "/plans/" + day.Parent}, {"join", "/join/" + code}, {"record", "/records/" + rec.ID}, {"records", "/estates/" + h.estate + "/records"}, {"day-closed", "/days/" + p2.ID},
-			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
+			{"data", "/data"}, {"people", "/people"}, {"settings", "/settings"}, {"programs", "/programs"}, {"about", "/about"}, {"search", "/search?q=E01"}, {"error", "/nowhere"},
 		},
 		none.url: {{"empty-estates", "/estates"}, {"empty-cards", "/cards"}, {"empty-data", "/data"}, {"empty-people", "/people"}},
 		door.url: {{"signin", "/signin"}, {"first-owner", "/first-owner"}},
 	}
+}
+
+// theTrial is the demo's trial.
+func theTrial(t *testing.T, h *stage) string {
+	t.Helper()
+	all, err := h.app.Trials(t.Context(), app.Local(), h.estate, h.chestnut)
+	if err != nil || len(all) == 0 {
+		t.Fatal(err)
+	}
+	return all[len(all)-1].ID
 }
 
 // onTheGlobe adds an estate whose blocks have a place in degrees. It is

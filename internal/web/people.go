@@ -1,6 +1,7 @@
 package web
 
 import (
+	"log/slog"
 	"net/http"
 
 	"sapward/finding"
@@ -205,7 +206,7 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request, page string, acto
 		v := s.view(r, "", "")
 		v.Title = v.T(pick(page == "signin", "web-signin", "web-first-owner"))
 		v.D = signInPage{To: home(r.PostFormValue("to")), Name: r.PostFormValue("name"), Faults: v.lines(fs)}
-		s.log.Warn("sign-in refused", "address", clientOf(r))
+		s.log.Warn("sign-in refused", about(r), s.from(r))
 		s.show(w, r, fs[0].HTTPStatus(), page, v)
 		return
 	}
@@ -214,7 +215,7 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request, page string, acto
 		return
 	}
 	s.sessions.Put(r.Context(), "person", actor.Person)
-	s.log.Info("signed in", "person", actor.Person, "address", clientOf(r))
+	s.log.Info("signed in", slog.String("person", actor.Person), about(r), s.from(r))
 	http.Redirect(w, r, home(r.PostFormValue("to")), http.StatusSeeOther)
 }
 

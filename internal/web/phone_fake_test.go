@@ -26,11 +26,18 @@ import (
 	"sapward/internal/web"
 	"sapward/measure/tree"
 	"sapward/plan"
+	"sapward/plan/label"
 )
 
 // demoPack is a day at the demo's avenue: the plan of the command line, its 60
 // trees, two people.
 func demoPack(t *testing.T) *fieldlog.Pack {
+	t.Helper()
+	return packWith(t, func(*label.Card, *plan.Request, []tree.Tree) {})
+}
+
+// packWith is the demo's day with something of it changed.
+func packWith(t *testing.T, change func(c *label.Card, r *plan.Request, trees []tree.Tree)) *fieldlog.Pack {
 	t.Helper()
 	files := demo.Files()
 	must := func(err error) {
@@ -51,6 +58,8 @@ func demoPack(t *testing.T) *fieldlog.Pack {
 	must(err)
 	trees, _, err := exchange.ReadTrees(bytes.NewReader(files["avenue/trees.csv"]), "trees.csv")
 	must(err)
+	change(&card.Card, &r, trees)
+	r.Card = card.Card
 	src := plan.Source(func(visit func([]tree.Tree) error) error { return visit(trees) })
 	job, err := plan.Decide(r, src)
 	must(err)

@@ -219,3 +219,19 @@ func TestPhoneColours_HaveContrast(t *testing.T) {
 		}
 	}
 }
+
+// Findings about one tree have words of their own on the phone: none counts
+// the one tree a person stands at.
+func TestPhoneWords_SpeakOfOneTree(t *testing.T) {
+	words := phoneWords()
+	for _, l := range []string{"en", "es"} {
+		for _, id := range []string{"phone-this-tree", "phone-one-flare-untaped", "phone-one-flare-smaller", "phone-one-tree-symptomatic", "phone-one-dose-under-single-rate", "phone-one-bearing-needed"} {
+			if text := words[l][id]; text == "" || strings.Contains(text, "{{") {
+				t.Errorf("%s %s: %q", l, id, text)
+			}
+			if of, ok := strings.CutPrefix(id, "phone-one-"); ok && words[l][of] == "" {
+				t.Errorf("%s: no finding %s", l, of)
+			}
+		}
+	}
+}

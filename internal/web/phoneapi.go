@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"strconv"
 	"time"
@@ -64,6 +65,10 @@ func (s *Server) phone(f func(w http.ResponseWriter, r *http.Request, token stri
 			return
 		}
 		fs := finding.AsFaults(err)
+		if away(fs) {
+			s.fail(w, r, err)
+			return
+		}
 		status := http.StatusInternalServerError
 		for _, f := range fs {
 			status = f.HTTPStatus()
@@ -73,7 +78,7 @@ func (s *Server) phone(f func(w http.ResponseWriter, r *http.Request, token stri
 				return
 			}
 			if f.Class == finding.Internal || f.Class == finding.Storage {
-				s.log.Error("phone", "id", f.ID, "cause", f.Cause, "path", r.URL.Path)
+				s.log.Error("phone", slog.String("id", f.ID), slog.Any("cause", f.Cause), about(r))
 			}
 		}
 		writeJSON(w, status, map[string]any{"faults": phoneFaults(fs)})
@@ -124,6 +129,8 @@ func (s *Server) phoneEvents(_ http.ResponseWriter, r *http.Request, token strin
 	if err != nil {
 		return nil, err
 	}
+	s.counts.notes.Add(float64(len(x.Confirmed)), "confirmed")
+	s.counts.notes.Add(float64(len(x.Refused)), "refused")
 	type refused struct {
 		ID     string       `json:"id"`
 		Faults []phoneFault `json:"faults"`

@@ -255,7 +255,7 @@ func (s *Server) showDraft(c *call) error {
 func (s *Server) saveDraft(c *call) error {
 	ctx := c.r.Context()
 	d, known := s.drafts.get(c.id())
-	if !known {
+	if !known || d.Version != c.number("version") { // changed meanwhile, here or on another server
 		var err error
 		d, _, err = s.app.Draft(ctx, c.actor, c.id())
 		if _, ok := usable(err); err != nil && !ok {
@@ -320,7 +320,7 @@ func (c *call) answerPart(pp *planPage) error {
 func (s *Server) answerDraft(c *call) error {
 	ctx := c.r.Context()
 	d, known := s.drafts.get(c.id())
-	if !known {
+	if !known || d.Version != c.number("version") { // changed meanwhile, here or on another server
 		var err error
 		d, _, err = s.app.Draft(ctx, c.actor, c.id())
 		if _, ok := usable(err); err != nil && !ok {

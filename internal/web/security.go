@@ -87,7 +87,7 @@ func (s *Server) caught(next http.Handler) http.Handler {
 				if v == http.ErrAbortHandler {
 					panic(v)
 				}
-				s.log.Error("panic", slog.Any("value", v), slog.String("path", r.URL.Path), slog.String("stack", string(debug.Stack())))
+				s.log.Error("panic", slog.Any("value", v), about(r), slog.String("stack", string(debug.Stack())))
 				s.fail(w, r, &finding.Fault{Class: finding.Internal, ID: "internal"})
 			}
 		}()

@@ -212,14 +212,17 @@ func (s *Server) signOutPerson(ctx context.Context, person, keep string) error {
 
 // lost answers a request whose session could not be read or kept.
 func (s *Server) lost(w http.ResponseWriter, r *http.Request, err error) {
-	s.log.Error("sessions", slog.Any("err", err))
-	http.Error(w, http.StatusText(http.StatusServiceUnavailable), http.StatusServiceUnavailable)
+	s.log.Error("sessions", slog.Any("err", err), about(r))
+	s.down(w, r)
 }
 
 // actor is who asks. The second value is false for nobody.
 func (s *Server) actor(r *http.Request) (app.Actor, bool) {
 	if s.opt.Local {
 		return app.Local(), true
+	}
+	if !seenOf(r).loaded { // before sessions are read, or because they could not be
+		return app.Actor{}, false
 	}
 	id := s.sessions.GetString(r.Context(), "person")
 	if id == "" {

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"bytes"
 	"crypto/rand"
 	"fmt"
 	"io"
@@ -13,6 +14,7 @@ import (
 
 	"sapward/finding"
 	"sapward/flow/weather"
+	"sapward/follow/trial"
 	"sapward/internal/app"
 	"sapward/internal/cardfile"
 	"sapward/internal/demo"
@@ -38,8 +40,8 @@ func (reader) ReadCard(text []byte, name string) (app.ReadCard, error) {
 	return out, nil
 }
 
-func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, app.Table, error) {
-	trees, sum, err := exchange.ReadInventory(r, name, match)
+func (reader) Trees(r io.Reader, name string, match app.Columns, visit func([]tree.Tree) error) (app.Table, error) {
+	sum, err := exchange.EachInventory(r, name, match, visit)
 	t := app.Table{Headers: sum.Headers, Rows: sum.Rows, Notes: sum.Notes}
 	use := map[int]string{}
 	for _, c := range sum.Columns {
@@ -48,7 +50,7 @@ func (reader) Trees(r io.Reader, name string, match app.Columns) ([]tree.Tree, a
 	for i, h := range sum.Headers {
 		t.Columns = append(t.Columns, app.ColumnUse{Header: h, Column: use[i+1], Place: i + 1})
 	}
-	return trees, t, err
+	return t, err
 }
 func (reader) Wounds(r io.Reader, name string) ([]tree.Wound, error) {
 	x, _, err := exchange.ReadWounds(r, name)
@@ -91,6 +93,12 @@ func (reader) WeatherDay(r io.Reader, name string, q app.WeatherQuestion) (app.W
 func (reader) Follow(kind, name string, data []byte, zero civil.Date) (app.FollowRows, error) {
 	x, err := exchange.ReadFollow(kind, name, data, zero)
 	return app.FollowRows(x), err
+}
+
+// TrialResults reads the results of a trial.
+func (reader) TrialResults(name string, data []byte, value string) ([]trial.Observation, error) {
+	x, _, err := exchange.ReadResultsFrom(bytes.NewReader(data), name, value)
+	return x, err
 }
 func (reader) Names() []string { return exchange.TreeColumns() }
 

@@ -6,6 +6,7 @@ package web
 //go:generate go test . -run TestBundle_IsFresh -update
 
 import (
+	"context"
 	"crypto/rand"
 	"errors"
 	"html/template"
@@ -13,14 +14,16 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/alexedwards/scs/v2"
-	"github.com/go-chi/httprate"
 
 	"sapward/finding"
+	"sapward/internal/api"
 	"sapward/internal/app"
 	"sapward/internal/lang"
+	"sapward/internal/metrics"
 )
 
 // Options say how the pages are served.
@@ -32,6 +35,12 @@ type Options struct {
 	Tables    app.ExportWriter
 	Log       *slog.Logger
 	Trust     http.Handler // the page at /trust that leads through trusting a local authority; nil: there is none
+
+	Metrics      *metrics.Registry               // counts go here; nil: nothing is counted
+	LogAddresses bool                            // network addresses may stand in the log
+	ProxyHeader  string                          // header in which the proxy in front names the address of whoever asks; empty: none
+	Ready        func(ctx context.Context) error // whether the store can be worked with; nil: it can
+	Stopping     <-chan struct{}                 // closed when the server is to stop: live boards end and connect anew
 }
 
 // Server answers the browser.
@@ -48,6 +57,12 @@ type Server struct {
 	drafts   knownDrafts
 	uploads  uploads
 	job      job
+	api      *api.Handler
+	counts   counts
+	ready    sync.Mutex
+	readyAt  time.Time
+	readyErr error
+	power    powerJobs
 }
 
 // New returns the handler of all pages over the use cases.
@@ -59,7 +74,7 @@ func New(a *app.App, o Options) (http.Handler, error) {
 	if o.Local || k.to == nil {
 		k.to, k.now = &memorySessions{now: time.Now, by: map[string]app.Session{}}, time.Now
 	}
-	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o, k), kept: k}
+	s := &Server{opt: o, app: a, log: o.Log, sessions: sessions(o, k), kept: k, counts: newCounts(o.Metrics)}
 	s.sessions.ErrorFunc = s.lost
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
@@ -73,14 +88,29 @@ func New(a *app.App, o Options) (http.Handler, error) {
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &finding.Fault{Class: finding.Denied, ID: "web-cross-site"})
 	}))
-	return s.secure(s.caught(s.ownHost(cross.Handler(bounded(s.sessions.LoadAndSave(s.routes())))))), nil
+	inner := cross.Handler(bounded(s.besideSessions(s.sessions.LoadAndSave(routed(s.routes())))))
+	if a != nil {
+		if inner, err = s.withPrograms(inner, cross); err != nil {
+			return nil, err
+		}
+	}
+	return s.behind(s.observed(s.secure(s.caught(s.ownHost(inner))))), nil
 }
 
-// Tries to sign in, by address and by name (program defaults).
-const (
-	triesByAddress = 20 // in five minutes
-	triesByName    = 10 // in five minutes
-)
+// besideSessions answers what asks for no session before one is looked up.
+func (s *Server) besideSessions(next http.Handler) http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /healthz", s.healthz)
+	mux.HandleFunc("GET /readyz", s.readyz)
+	own := routed(mux)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/healthz" || r.URL.Path == "/readyz" {
+			own.ServeHTTP(w, r)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
 
 // routes are the addresses of the app in plain words.
 func (s *Server) routes() http.Handler {
@@ -126,6 +156,24 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.retireVisit, "POST /blocks/{id}/follow/visits/{visit}/retire")
 	page("estates", s.importFollow, "POST /blocks/{id}/follow/import")
 	page("estates", s.season, "GET /blocks/{id}/season.pdf")
+	page("estates", s.followGroups, "GET /blocks/{id}/follow/groups", "POST /blocks/{id}/follow/groups")
+
+	page("estates", s.estateTrials, "GET /estates/{id}/trials")
+	page("estates", s.trials, "GET /blocks/{id}/trials")
+	page("estates", s.newTrial, "GET /blocks/{id}/trials/new", "POST /blocks/{id}/trials/new")
+	page("estates", s.trialPower, "GET /blocks/{id}/trials/power")
+	page("estates", s.startPower, "POST /blocks/{id}/trials/power")
+	page("estates", s.powerState, "GET /blocks/{id}/trials/power/state")
+	page("estates", s.stopPower, "POST /blocks/{id}/trials/power/stop")
+	page("estates", s.showTrial, "GET /trials/{id}")
+	page("estates", s.saveTrial, "POST /trials/{id}")
+	page("estates", s.rateTrial, "GET /trials/{id}/rate", "POST /trials/{id}/rate")
+	page("estates", s.importTrial, "POST /trials/{id}/import")
+	page("estates", s.trialAnalysis, "GET /trials/{id}/analysis")
+	page("estates", s.openTrialKey, "POST /trials/{id}/open")
+	page("estates", s.retireTrial, "POST /trials/{id}/retire")
+	page("estates", s.retireAssessment, "POST /trials/{id}/assessments/{assessment}/retire")
+	page("estates", s.trialFile, "GET /trials/{id}/{file}")
 
 	page("estates", s.tree, "GET /trees/{id}")
 	page("estates", s.editTree, "GET /trees/{id}/edit", "POST /trees/{id}/edit")
@@ -170,17 +218,19 @@ func (s *Server) routes() http.Handler {
 	page("estates", s.showDay, "GET /days/{id}")
 	page("estates", s.changeDay, "POST /days/{id}")
 	page("estates", s.dayBoard, "GET /days/{id}/board")
-	page("estates", s.dayLive, "GET /days/{id}/live")
 	page("estates", s.closeDay, "POST /days/{id}/close")
 	page("estates", s.decide, "POST /days/{id}/decide")
 	page("estates", s.dayTags, "GET /days/{id}/tags.pdf")
+	page("estates", s.phoneFileForm, "GET /days/{id}/file")
+	page("estates", s.phoneFilePreview, "POST /days/{id}/file")
+	page("estates", s.takePhoneFile, "POST /days/{id}/file/take")
 	page("estates", s.addPhone, "POST /days/{id}/phones")
 	page("estates", s.revokePhone, "POST /days/{id}/phones/{phone}/revoke")
 	page("estates", s.showDayTree, "GET /days/{id}/trees/{tag}")
 	page("estates", s.typeIn, "POST /days/{id}/trees/{tag}")
 	page("estates", s.takeBack, "POST /days/{id}/trees/{tag}/void")
 
-	tries := httprate.Limit(60, 5*time.Minute, httprate.WithKeyFuncs(func(r *http.Request) (string, error) { return clientOf(r), nil }))
+	tries := s.limit("join", joinsByAddress, byAddress, nil)
 	mux.HandleFunc("GET /join/{code}", s.joinForm)
 	mux.Handle("POST /join/{code}", tries(http.HandlerFunc(s.join)))
 	mux.HandleFunc("GET /phone/me", s.phone(s.phoneMe))
@@ -214,6 +264,9 @@ func (s *Server) routes() http.Handler {
 	page("people", s.setPassphrase, "POST /people/{id}/passphrase")
 	page("settings", s.settings, "GET /settings")
 	page("settings", s.saveSettings, "POST /settings")
+	page("settings", s.programList, "GET /programs")
+	page("settings", s.addToken, "POST /programs")
+	page("settings", s.withdrawToken, "POST /programs/{id}/withdraw")
 	page("about", s.about, "GET /about")
 	page("about", s.followMethod, "GET /about/follow-up")
 
@@ -230,16 +283,12 @@ func (s *Server) routes() http.Handler {
 
 // slowly limits tries to sign in by address and by name.
 func (s *Server) slowly() func(http.Handler) http.Handler {
-	tooMany := httprate.WithLimitHandler(func(w http.ResponseWriter, r *http.Request) {
-		s.log.Warn("too many tries to sign in", slog.String("address", clientOf(r)))
+	tooMany := func(w http.ResponseWriter, r *http.Request) {
 		v := s.view(r, "", "")
 		v.Title, v.D = v.T("web-error-busy"), problem{Status: http.StatusTooManyRequests, Lines: []string{v.T("web-too-many-tries")}, Next: "/signin"}
 		s.show(w, r, http.StatusTooManyRequests, "error", v)
-	})
-	address := httprate.Limit(triesByAddress, 5*time.Minute, tooMany, httprate.WithKeyFuncs(func(r *http.Request) (string, error) { return clientOf(r), nil }))
-	name := httprate.Limit(triesByName, 5*time.Minute, tooMany, httprate.WithKeyFuncs(func(r *http.Request) (string, error) {
-		return strings.ToLower(strings.TrimSpace(r.PostFormValue("name"))), nil
-	}))
+	}
+	address, name := s.limit("sign-in by address", triesByAddress, byAddress, tooMany), s.limit("sign-in by name", triesByName, byName, tooMany)
 	return func(next http.Handler) http.Handler { return address(name(next)) }
 }
 
@@ -269,19 +318,28 @@ type problem struct {
 
 // fail answers with what went wrong, in the reader's words, and where to go on.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if s.api != nil && strings.HasPrefix(r.URL.Path, api.Root) {
+		s.api.Fail(w, r, err)
+		return
+	}
 	v := s.view(r, "", "")
 	var big *http.MaxBytesError
 	if errors.As(err, &big) {
 		err = &finding.Fault{Class: finding.BadInput, ID: "web-too-big", Args: argsOf("mb", int(big.Limit>>20))}
 	}
 	fs := finding.AsFaults(err)
+	if away(fs) {
+		s.log.Warn("the database does not answer", slog.Any("cause", fs[0].Cause), about(r))
+		s.down(w, r)
+		return
+	}
 	p := problem{Status: http.StatusInternalServerError, Next: "/estates"}
 	for _, f := range fs {
 		if f.Class == finding.Internal || f.Class == finding.Storage {
-			s.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), slog.String("path", r.URL.Path))
+			s.log.Error("fault", slog.String("id", f.ID), slog.Any("cause", f.Cause), about(r))
 		}
 		if f.Class == finding.Denied {
-			s.log.Warn("denied", slog.String("id", f.ID), slog.String("path", r.URL.Path), slog.String("person", v.actor.Person), slog.String("address", clientOf(r)))
+			s.log.Warn("denied", slog.String("id", f.ID), slog.String("person", v.actor.Person), about(r), s.from(r))
 		}
 		if f.Class == finding.Storage && f.ID != "store-full" && f.ID != "store-read-only" { // what the system said is for the log
 			f = &finding.Fault{Class: f.Class, ID: "web-storage"}

@@ -10,12 +10,14 @@ import (
 
 // subjects are the files of the catalogue whose messages the phone can show:
 // what plans, ports and the log of a day find, cautions, and the phone's own.
-var subjects = []string{"plan", "port", "cautions", "fieldlog", "phone"}
+var subjects = []string{"plan", "port", "cautions", "fieldlog", "phone", "phoneone"}
 
 // besides are single messages of other files that the phone shows.
 var besides = []string{
 	"authority-label", "authority-law", "authority-practice", "authority-estimate",
 	"method-injection", "method-infusion", "invented", "practice-only", "note-of-another", "note-twice", "note-unread",
+	"photo-most-phone", "photo-most-day", "photo-size", "attachment-type",
+	"phone-photos-refused", "phone-photo-refused", "phone-saved-part", "phone-limb-name",
 	"step-plan", "step-measure", "step-mix", "step-drill", "step-apply", "step-after",
 }
 

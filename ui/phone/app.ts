@@ -1,16 +1,15 @@
 // The phone page: the day at the trees, complete without signal.
 import { load } from "./core";
-import type { Day } from "./model";
 import { append, button, h, icon, tell, words, type Child } from "./dom";
 import { banners, here, status } from "./here";
 import { port } from "./port";
-import { callDue, day, incident, product, running, timers } from "./rest";
-import { changed, coreIsThere, note, onChange, recount, reload, state } from "./state";
+import { callDue, day, delivering, incident, product, timers } from "./rest";
+import { changed, coreIsThere, note, onChange, readOn, recount, reload, snap, state, took, type Snap } from "./state";
 import * as store from "./store";
 import { attend, exported, keepSyncing, later, room, sync } from "./sync";
 import { notes, tree } from "./tree";
 import { readNumber, say, since, span, speak, spoken, loadWords } from "./words";
-import { go, href, type Screen } from "./view";
+import { fill, forget, go, href, type Screen } from "./view";
 import { find, map, walk } from "./walk";
 import { keepPhoto } from "./photo";
 import { localTime, uuidOf, uuidv7 } from "./uuid";
@@ -62,6 +61,8 @@ let head: HTMLElement;
 let bar: HTMLElement;
 let top: HTMLElement;
 let tabs: HTMLElement;
+let tabbed = ""; // what the tabs show
+let tape: HTMLElement; // how far the day is
 
 // shell builds what stays while screens come and go.
 function shell(): void {
@@ -69,6 +70,9 @@ function shell(): void {
   main = h("main", { id: "main", tabindex: "-1" });
   head = h("header", null);
   bar = h("div", { class: "bar" });
+  tape = h("svg", { class: "tape-line", viewBox: "0 0 100 6", preserveAspectRatio: "none", role: "img" }, h("rect", { width: 100, height: 6, class: "tape-bg" }), h("rect", { width: 0, height: 6, class: "tape-done" }),
+    Array.from({ length: 49 }, (_, i) => h("rect", { x: (i + 1) * 2 - 0.15, y: i % 5 === 4 ? 0 : 3, width: 0.3, height: 6, class: "tape-tick" })));
+  tabbed = "";
   tabs = h("nav", { class: "tabs", "aria-label": say("phone-nav") });
   const said = document.getElementById("say") ?? h("div", { id: "say", class: "say", role: "status" });
   document.getElementById("app")!.replaceChildren(head, top, main, h("footer", null, said, bar, tabs));
@@ -88,6 +92,7 @@ function draw(again = false): void {
   const focus = same && document.activeElement instanceof HTMLElement ? [...main.querySelectorAll<HTMLElement>("a,button,input,[tabindex]"), ...bar.querySelectorAll<HTMLElement>("a,button")].indexOf(document.activeElement) : -1;
   const y = main.scrollTop;
   let s: Screen;
+  forget();
   try {
     s = screen();
   } catch (e) {
@@ -102,9 +107,9 @@ function draw(again = false): void {
     h("a", { class: `status${left ? " left" : ""}`, href: href("here") }, h("span", { class: "dot", "aria-hidden": "true" }), h("span", null, status())),
     button("icon lang", spoken() === "en" ? "ES" : "EN", turn, { "aria-label": spoken() === "en" ? "ES: Espa\u00f1ol" : "EN: English", lang: spoken() === "en" ? "es" : "en" }),
     h("a", { class: "icon sos", href: href("incident"), "aria-label": say("phone-incident") }, "!")),
-  h("svg", { class: "tape-line", viewBox: "0 0 100 6", preserveAspectRatio: "none", role: "img", "aria-label": say("phone-progress", { done: String(done), all: String(state.day!.trees.length) }) },
-    h("rect", { width: 100, height: 6, class: "tape-bg" }), h("rect", { width: (100 * done) / Math.max(1, state.day!.trees.length), height: 6, class: "tape-done" }),
-    Array.from({ length: 49 }, (_, i) => h("rect", { x: (i + 1) * 2 - 0.15, y: i % 5 === 4 ? 0 : 3, width: 0.3, height: 6, class: "tape-tick" })))]);
+  tape]);
+  tape.setAttribute("aria-label", say("phone-progress", { done: String(done), all: String(state.day!.trees.length) }));
+  tape.querySelector(".tape-done")!.setAttribute("width", String((100 * done) / Math.max(1, state.day!.trees.length)));
   top.replaceChildren();
   append(top, banners());
   const old = main.querySelector("input#find") as HTMLInputElement | null;
@@ -113,8 +118,12 @@ function draw(again = false): void {
   bar.replaceChildren();
   append(bar, s.bar ?? []);
   bar.hidden = !s.bar?.some(Boolean);
-  tabs.replaceChildren();
-  append(tabs, [tab("walk", say("phone-walk"), "walk", ["walk", "tree", "find", "map", undefined].includes(a)), tab("timers", say("phone-waiting"), "clock", a === "timers", running().length), tab("product", say("phone-product"), "can", a === "product"), tab("day", say("phone-day"), "day", ["day", "here", "notes"].includes(a))]);
+  const now = [a, delivering().length, spoken()].join();
+  if (now !== tabbed) {
+    tabbed = now;
+    tabs.replaceChildren();
+    append(tabs, [tab("walk", say("phone-walk"), "walk", ["walk", "tree", "find", "map", undefined].includes(a)), tab("timers", say("phone-waiting"), "clock", a === "timers", delivering().length), tab("product", say("phone-product"), "can", a === "product"), tab("day", say("phone-day"), "day", ["day", "here", "notes"].includes(a))]);
+  }
   document.title = `${s.title} \u00b7 Sapward`;
   if (same) {
     main.scrollTop = y;
@@ -128,6 +137,7 @@ function draw(again = false): void {
     if (shown) (main.querySelector("h1") as HTMLElement).focus({ preventScroll: true });
   }
   shown = at;
+  fill();
 }
 
 // waitingRoom is what stands there without a day.
@@ -144,6 +154,7 @@ function waitingRoom(): void {
   append(main, [h("div", { class: "title" }, h("h1", { tabindex: "-1" }, title)), long ? h("p", null, long) : null]);
   bar.replaceChildren();
   tabs.replaceChildren();
+  tabbed = "";
   bar.hidden = stage === "start";
   if (stage !== "start") append(bar, [button("main", say("phone-again"), () => location.reload())]);
 }
@@ -177,32 +188,34 @@ async function start(): Promise<void> {
   const root = document.documentElement;
   const loading = load(root.dataset.core!); // beside everything else
   loading.catch(() => undefined);
-  const [, , lang] = await Promise.all([store.open(), loadWords(root.dataset.words!), Promise.resolve(navigator.language)]);
-  theme = (await store.get<Theme>("theme")) ?? "auto";
+  const [kept] = await Promise.all([store.open().then(store.all), loadWords(root.dataset.words!)]);
+  const of = <T>(key: string): T | null => (kept.get(key) as T | undefined) ?? null;
+  theme = of<Theme>("theme") ?? "auto";
   root.dataset.theme = theme;
-  speak((await store.get<string>("lang")) ?? (lang.startsWith("es") ? "es" : "en"), "metric");
+  speak(of<string>("lang") ?? (navigator.language.startsWith("es") ? "es" : "en"), "metric");
   shell();
-  draw();
   watchWorker();
-  state.me = (await store.get("me")) ?? null;
-  state.pack = (await store.get("pack")) ?? null;
-  state.offset = (await store.get<number>("offset")) ?? null;
-  state.sentAt = (await store.get<string>("sent_at")) ?? "";
-  state.access = (await store.get<"" | "revoked">("access")) ?? "";
-  state.lost = (await store.get("lost")) ?? null;
-  state.container = (await store.get("container")) ?? { container: "", lot: "" };
+  state.me = of("me");
+  state.pack = of("pack");
+  state.offset = of<number>("offset");
+  state.sentAt = of<string>("sent_at") ?? "";
+  state.access = of<"" | "revoked">("access") ?? "";
+  state.lost = of("lost");
+  state.container = of<{ container: string; lot: string }>("container") ?? { container: "", lot: "" };
   marks.kept = performance.now();
   // The last picture of the day is shown while the core starts: the walk, the
   // map and first aid need nothing else.
-  const snap = await store.get<{ day: string; state: Day }>("snap");
-  if (state.me && state.pack && snap?.day === state.me.day && early.has(route()[0] ?? "walk")) {
-    state.day = snap.state;
+  const last = of<Snap>("snap") ?? undefined;
+  if (state.me && state.pack && last?.day === state.me.day && early.has(route()[0] ?? "walk")) {
+    state.day = last.state;
     speak(spoken(), state.pack.units);
     await recount();
     stage = "ready";
     shell();
     draw(true);
     marks.seen = performance.now();
+  } else {
+    draw();
   }
   await loading;
   marks.core = performance.now();
@@ -219,7 +232,7 @@ async function start(): Promise<void> {
       return;
     }
   } else {
-    await reload();
+    await reload(last);
     marks.open = performance.now();
   }
   coreIsThere();
@@ -239,12 +252,12 @@ async function start(): Promise<void> {
     document.querySelectorAll<HTMLElement>("[data-since]").forEach((e) => { e.textContent = span(since(e.dataset.since!)); });
     callDue();
   }, 15_000);
-  callDue();
+  readOn().then(() => { marks.read = performance.now(); callDue(); }, (e: unknown) => tell(words(e), true));
   let snapTimer = 0;
   onChange(() => {
     snapTimer ||= window.setTimeout(() => {
       snapTimer = 0;
-      void store.put("snap", { day: state.me!.day, state: state.day });
+      void store.put("snap", snap());
     }, 300);
   });
 }
@@ -257,7 +270,7 @@ window.addEventListener("hashchange", () => {
   draw();
 });
 // what a test may reach for: a picture without a camera, a round of sending
-Object.assign(window, { sapwardPage: { marks, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
+Object.assign(window, { sapwardPage: { marks, took, exported, keepPhoto, note, readNumber, sync, state, uuidOf, uuidv7, localTime } });
 
 start().catch((e: unknown) => {
   broken = words(e);

@@ -1,4 +1,4 @@
-import type { Event, Fault, Finding, Judgement, Pack, Tree, Day } from "./model";
+import type { Event, Fault, Finding, Judgement, Pack, Tree, TreeLine, Day } from "./model";
 
 interface GoRuntime { importObject: WebAssembly.Imports; run(i: WebAssembly.Instance): Promise<void> }
 declare const Go: new () => GoRuntime;
@@ -31,17 +31,20 @@ function call<T>(name: string, arg: object): T {
 }
 
 // raws puts events together whose JSON must go to the core as it was kept.
-function raws(name: string, head: string, texts: string[]): { faults: Fault[]; changed?: string[] } {
-  return JSON.parse(window.sapwardCore!(name, `{${head}"events":[${texts.join()}]}`)) as { faults: Fault[]; changed?: string[] };
+function raws(name: string, head: string, texts: string[]): { faults: Fault[]; added?: number; changed?: string[] } {
+  return JSON.parse(window.sapwardCore!(name, `{${head}"events":[${texts.join()}]}`)) as { faults: Fault[]; added?: number; changed?: string[] };
 }
 
 export const core = {
-  open: (pack: Pack, texts: string[]) => raws("open", `"pack":${JSON.stringify(pack)},`, texts),
+  later: (pack: Pack, texts: string[]) => raws("later", `"pack":${JSON.stringify(pack)},`, texts), // trees are read when asked for
+  more: (trees: number) => call<{ left: number; faults: Fault[] }>("more", { trees }),
+  lines: (trees: string[]) => call<{ lines: TreeLine[] }>("line", { trees }).lines,
   add: (texts: string[]) => raws("add", "", texts),
   tree: (tree: string) => call<Tree>("tree", { tree }),
   day: () => call<Day>("day", {}),
   judge: (event: Event) => call<Judgement>("judge", { event }),
-  write: (event: Event) => call<{ event: Event; text: string }>("write", { event }),
+  may: (list: Event[]) => call<{ against: Finding[] }>("may", { list }).against,
+  write: (list: Event[]) => call<{ list: { event: Event; text: string }[] }>("writes", { list }).list,
   goals: (tree: string, port: number) => call<{ goals: { port: number; volume_ul: number }[]; why: string }>("goals", { tree, port }),
 };
 

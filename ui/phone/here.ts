@@ -1,7 +1,7 @@
 import { button, h, tell, type Child } from "./dom";
 import { changed, lock, state } from "./state";
 import * as store from "./store";
-import { exported, sync, tight } from "./sync";
+import { exported, parcels, sync, tight } from "./sync";
 import { finding, n, say, spoken } from "./words";
 import { choices, fact, href, type Screen } from "./view";
 
@@ -34,6 +34,7 @@ export function banners(): Child[] {
   if (off !== null) out.push(h("a", { class: "banner", href: href("here") }, offText(off)));
   if (state.lost) out.push(h("a", { class: "banner bad", href: href("here") }, lostText()));
   if (tight()) out.push(h("a", { class: "banner bad", href: href("here") }, say("phone-room-tight")));
+  if (state.picsRefused.length) out.push(h("a", { class: "banner bad", href: href("here") }, say("phone-photos-refused", { count: n(state.picsRefused.length) })));
   if (state.refused) out.push(h("a", { class: "banner bad", href: href("here") }, say("phone-refused-some", { count: n(state.refused) })));
   return out;
 }
@@ -59,14 +60,22 @@ async function useUpdate(): Promise<void> {
   }, 2500);
 }
 
+let part = 0; // of several files with pictures, the next one
+
+// save writes a file. Pictures that are too many for one file go into several,
+// one for each touch: browsers let a page save only one at a time.
 async function save(photos: boolean): Promise<void> {
-  const blob = await exported(photos);
-  const a = h("a", { href: URL.createObjectURL(blob), download: `sapward-${state.pack?.on ?? "day"}-${(state.me?.device ?? "phone").slice(-6)}.json` }) as HTMLAnchorElement;
+  const all = photos ? await parcels() : [[]];
+  if (part >= all.length || !photos) part = 0;
+  const blob = await exported(all[part]);
+  const name = `sapward-${state.pack?.on ?? "day"}-${(state.me?.device ?? "phone").slice(-6)}${all.length > 1 ? `-${part + 1}` : ""}.json`;
+  const a = h("a", { href: URL.createObjectURL(blob), download: name }) as HTMLAnchorElement;
   document.body.append(a);
   a.click();
   a.remove();
   setTimeout(() => URL.revokeObjectURL(a.href), 60_000);
-  tell(say("phone-saved"));
+  part = (part + 1) % all.length;
+  tell(part ? say("phone-saved-part", { part: n(part), all: n(all.length) }) : say("phone-saved"));
 }
 
 export function here(theme: string, setTheme: (t: "auto" | "light" | "dark") => void): Screen {
@@ -84,6 +93,7 @@ export function here(theme: string, setTheme: (t: "auto" | "light" | "dark") => 
       state.lost ? h("div", { class: "note warn" }, h("p", null, lostText()), button("plain slim", say("phone-seen"), async () => { state.lost = null; await store.put("lost", null); changed(); })) : null,
       state.stuck ? h("p", { class: "note warn" }, say("phone-stuck", { count: n(state.stuck) })) : null,
       state.refused ? h("section", null, h("h2", null, say("phone-refused")), h("p", { class: "hint" }, say("phone-refused-long")), refused) : null,
+      state.picsRefused.length ? h("div", { class: "note warn" }, h("p", null, say("phone-photos-refused", { count: n(state.picsRefused.length) })), [...new Set(state.picsRefused.map((f) => f.map((x) => finding(x)).join(" ")))].map((t) => h("p", null, t))) : null,
       h("dl", { class: "facts" },
         fact(say("phone-notes-here"), String(state.waiting + state.refused + state.stuck)), fact(say("phone-photos-here"), `${state.photosLeft} / ${state.photosAll}`),
         fact(say("phone-whose"), state.me?.name ?? ""), r ? fact(say("phone-room"), h("span", null, `${mb(r.used)} / ${mb(r.quota)}`, h("small", { class: "block" }, `${say(r.kept ? "phone-room-kept" : "phone-room-may-go")}`))) : null,
@@ -94,6 +104,6 @@ export function here(theme: string, setTheme: (t: "auto" | "light" | "dark") => 
       h("section", null, h("h2", null, say("phone-look")), choices(say("phone-look"), [["auto", say("phone-look-auto")], ["light", say("phone-look-light")], ["dark", say("phone-look-dark")]], theme as "auto", setTheme)),
       h("p", { class: "hint", lang: spoken() }, say("phone-version", { version: document.documentElement.dataset.core?.split("=").at(-1)?.slice(0, 8) ?? "" })),
     ],
-    bar: [button("main", state.syncing ? say("phone-sending") : say("phone-send-now"), async () => { tell(say(await sync() ? "phone-sent" : "phone-not-sent")); })],
+    bar: [button("main", state.syncing ? say("phone-sending") : say("phone-send-now"), async () => { tell(say(await sync(true) ? "phone-sent" : "phone-not-sent")); })],
   };
 }

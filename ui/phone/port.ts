@@ -5,18 +5,18 @@ import { badge, lookOf } from "./marks";
 import type { Event, Finding, Port, Tree } from "./model";
 import { note, state } from "./state";
 import { clock, finding, length, ml, n, readNumber, say, since, span } from "./words";
-import { cautions, choices, fact, findings, go, href, type Screen } from "./view";
+import { cautions, choices, fact, findings, go, href, lazily, type Screen } from "./view";
 import { askContainer, loadOf, withContainer } from "./container";
-import { alive, ends, reasons, slip, writeNote } from "./tree";
+import { alive, ends, reasons, slip, spot, writeNote } from "./tree";
 import { ring } from "./ring";
 
 const noted = (kind: string): void => tell(say(`phone-noted-${kind}`, { ports: n(1) }));
 
 // put notes one thing about a port, after asking the core.
 async function put(e: Event): Promise<boolean> {
-  const j = core.judge(e);
-  if (j.against.length) {
-    tell(j.against.map((f) => finding(f)).join(" "), true);
+  const against = core.may([e]);
+  if (against.length) {
+    tell(against.map((f) => finding(f)).join(" "), true);
     return false;
   }
   await note([e]);
@@ -39,7 +39,7 @@ export function port(tag: string, number: number): Screen {
   const body: Child[] = [
     h("p", { class: "state" }, badge(lookOf(p), p.n), h("span", null, say(`phone-port-${lookOf(p)}`), p.given_up ? `: ${p.given_up}` : ""), p.moved_place ? h("b", { class: "tag" }, say("phone-moved-place")) : null),
     h("dl", { class: "facts" },
-      limb ? fact(say("phone-limb"), p.where) : fact(say("phone-from-mark"), h("strong", null, length(p.along_girth_cm))),
+      limb ? fact(say("phone-limb"), p.where.slice(5)) : fact(say("phone-from-mark"), h("span", null, h("strong", null, length(p.along_girth_cm)), spot(t, p) ? h("small", { class: "block" }, spot(t, p)) : null)),
       fact(say("phone-height"), length(p.height_cm)),
       fact(say("phone-depth"), p.depth_mm === null ? say("phone-not-on-card") : `${p.depth_mm} mm`),
       p.loaded_ul ? fact(say("phone-loaded"), ml(p.loaded_ul)) : fact(say("phone-planned"), ml(p.planned_ul)),
@@ -50,7 +50,7 @@ export function port(tag: string, number: number): Screen {
     next === "load" ? h("div", { class: "with" }, h("span", null, state.container.container ? say("phone-from-can", { can: [state.container.container, state.container.lot].filter(Boolean).join(" / ") }) : say("phone-no-can")), button("plain slim", say("phone-change"), () => askContainer())) : null,
     j ? findings(j.mind.filter((f) => next !== "read" || f.severity === "refused")) : null,
     j ? cautions(j.cautions) : null,
-    limb ? null : h("figure", { class: "ring-box small" }, ring(t, p.stem ?? "", number)),
+    limb ? null : h("figure", { class: "ring-box small" }, lazily(`port ${tag} ${p.stem ?? ""}`, () => ring(t, p.stem ?? "", number))),
   ];
   if (p.read && p.left_ul > 0 && !["sealed", "pulled", "left-in"].includes(p.stage)) body.splice(1, 0, moves(t, p));
   body.push(button("wide", [icon("more"), say("phone-more")], () => more(t, p)));

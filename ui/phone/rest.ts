@@ -2,8 +2,8 @@ import { core } from "./core";
 import { button, h, icon, sheet, tell, type Child } from "./dom";
 import { field, keys } from "./keys";
 import { badge } from "./marks";
-import type { Event } from "./model";
-import { note, state } from "./state";
+import type { Event, TreeLine } from "./model";
+import { note, state, wholeDay } from "./state";
 import { clock, ml, n, say, since, span } from "./words";
 import { cautions, fact, href, type Screen } from "./view";
 import { setContainer } from "./container";
@@ -13,8 +13,9 @@ import { writeNote } from "./tree";
 // expected uptake has passed.
 const called = new Set<string>();
 export interface Running { tree: string; ports: number[]; from: string }
+export const delivering = (): TreeLine[] => (state.core ? state.day?.trees ?? [] : []).filter((l) => l.longest_from);
 export function running(): Running[] {
-  return (state.core ? state.day?.trees ?? [] : []).filter((l) => l.longest_from).map((l) => {
+  return delivering().map((l) => {
     const ports = core.tree(l.tree).ports.filter((p) => p.stage === "delivering");
     return { tree: l.tree, ports: ports.map((p) => p.n), from: l.longest_from! };
   }).sort((a, b) => Date.parse(a.from) - Date.parse(b.from));
@@ -49,7 +50,7 @@ export function product(): Screen {
   const p = state.pack!.product;
   const gone = new Set(state.own.filter((e) => e.kind === "void").map((e) => e.of));
   const mine = state.own.filter((e) => (e.kind === "draw" || e.kind === "return") && !gone.has(e.id)).reverse();
-  const b = state.day!.balance;
+  const b = wholeDay().balance;
   return {
     title: say("phone-product"), sub: p.name,
     body: [
@@ -128,9 +129,9 @@ export function incident(): Screen {
 }
 
 export function day(): Screen {
-  const d = state.day!;
+  const d = wholeDay();
   const total = d.trees.length;
-  const done = (d.by_stage.done ?? 0) + (d.by_stage.skipped ?? 0) + (d.by_stage.refused ?? 0);
+  const apart = (["skipped", "refused"] as const).filter((k) => d.by_stage[k]).map((k) => `${say(`phone-tree-${k}`)} ${d.by_stage[k]}`).join(" \u00b7 ");
   const me = d.people.find((x) => x.id === state.me!.person);
   const what: Child = d.returns.length ? h("ul", { class: "rows" }, d.returns.map((r) => h("li", null, h("a", { href: r.port ? href("tree", r.tree, "port", r.port) : href("tree", r.tree) },
     badge(r.what === "return-leaking" ? "leaking" : r.what === "return-read" ? "delivering" : r.what === "return-skipped" ? "given-up" : "drilled"),
@@ -139,7 +140,7 @@ export function day(): Screen {
     title: say("phone-day"), sub: state.pack!.on,
     body: [
       state.pack!.practice_only ? h("p", { class: "note warn" }, say("practice-only")) : null,
-      h("dl", { class: "facts" }, fact(say("phone-trees"), `${done} / ${total}`), me?.trees ? fact(say("phone-mine"), `${me.done} / ${me.trees}`) : null, fact(say("phone-ports-label"), `${d.closed} / ${d.ports}`)),
+      h("dl", { class: "facts" }, fact(say("phone-trees"), h("span", null, `${d.by_stage.done ?? 0} / ${total}`, apart ? h("small", { class: "block" }, apart) : null)), me?.trees ? fact(say("phone-mine"), `${me.done} / ${me.trees}`) : null, fact(say("phone-ports-label"), `${d.closed} / ${d.ports}`)),
       d.conflicts.length ? h("p", { class: "note warn" }, say("phone-conflict", { count: n(d.conflicts.length) })) : null,
       d.incidents.length ? h("section", null, h("h2", null, say("phone-incidents")), h("ul", { class: "rows" }, d.incidents.map((e: Event) => h("li", null, badge("leaking"), h("span", { class: "grow" }, h("b", null, e.reason === "over" ? say("phone-over") : say(`phone-${e.reason}`)), h("small", null, [clock(e.at!), e.tree ?? "", e.text ?? ""].filter(Boolean).join(" \u00b7 "))))))) : null,
       h("section", null, h("h2", null, say("phone-returns")), what),

@@ -7,7 +7,7 @@ import type { Fault, Me, Pack } from "./model";
 
 export interface Kept { id: string; seq: number; day: string; device: string; tree: string; kind: string; text: string; sha256: string; state: "waiting" | "confirmed" | "refused"; faults?: Fault[] }
 export interface Other { id: string; day: string; text: string }
-export interface Photo { sha256: string; blob: Blob; tree: string; day: string; sent: number; done: boolean; bad?: boolean }
+export interface Photo { sha256: string; blob: Blob; tree: string; day: string; sent: number; done: boolean; faults?: Fault[] }
 
 let db: IDBPDatabase;
 
@@ -24,9 +24,16 @@ export async function open(): Promise<void> {
 }
 
 export const get = <T>(key: string): Promise<T | undefined> => db.get("kept", key) as Promise<T | undefined>;
+// all reads what is kept by name, in one step.
+export async function all(): Promise<Map<string, unknown>> {
+  const s = db.transaction("kept").store;
+  const [keys, values] = await Promise.all([s.getAllKeys(), s.getAll()]);
+  return new Map(keys.map((k, i) => [String(k), values[i]]));
+}
 export const put = (key: string, value: unknown): Promise<unknown> => db.put("kept", value, key);
 export const events = (): Promise<Kept[]> => db.getAll("events") as Promise<Kept[]>;
 export const others = (): Promise<Other[]> => db.getAll("others") as Promise<Other[]>;
+export const refused = (): Promise<number> => db.countFromIndex("events", "state", "refused");
 export const waiting = (): Promise<Kept[]> => db.getAllFromIndex("events", "state", "waiting") as Promise<Kept[]>;
 export const photos = (): Promise<Photo[]> => db.getAll("photos") as Promise<Photo[]>;
 export const photo = (sha: string): Promise<Photo | undefined> => db.get("photos", sha) as Promise<Photo | undefined>;
@@ -34,15 +41,21 @@ export const putPhoto = (p: Photo): Promise<unknown> => db.put("photos", p);
 export const count = (): Promise<number> => db.count("events");
 
 // add keeps events, a photo and the device's number in one step, on the disk
-// before it returns.
-export async function add(list: Kept[], seq: number, pic?: Photo): Promise<void> {
+// before it returns. It keeps nothing and says so when another page of this
+// phone has counted further than had.
+export async function add(list: Kept[], had: number, seq: number, pic?: Photo): Promise<boolean> {
   const tx = db.transaction(["events", "kept", "photos"], "readwrite", { durability: "strict" });
+  if ((((await tx.objectStore("kept").get("seq")) as number | undefined) ?? 0) > had) {
+    await tx.done;
+    return false;
+  }
   await Promise.all([
     ...list.map((e) => tx.objectStore("events").add(e)),
     tx.objectStore("kept").put(seq, "seq"),
     ...(pic ? [tx.objectStore("photos").put(pic)] : []),
     tx.done,
   ]);
+  return true;
 }
 
 // settle takes an answer of the server: what it confirmed, what it refused,

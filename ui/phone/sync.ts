@@ -1,6 +1,6 @@
 import { core } from "./core";
 import type { Event, Fault, Me, Pack } from "./model";
-import { changed, lock, recount, reload, state } from "./state";
+import { changed, lock, recount, refresh, reload, state } from "./state";
 import * as store from "./store";
 
 // Sending and fetching. Nothing here is on the way of a note: it takes what the
@@ -12,7 +12,7 @@ const chunk = 256 * 1024; // of a photo
 const patience = 20_000; // ms for one answer
 
 class Refusal extends Error {
-  constructor(public status: number, public body: { reason?: string; have?: number }) { super(String(status)); }
+  constructor(public status: number, public body: { reason?: string; have?: number; faults?: Fault[] }) { super(String(status)); }
 }
 
 async function ask<T>(path: string, init: RequestInit = {}): Promise<T> {
@@ -149,10 +149,13 @@ async function exchange(): Promise<void> {
     }
     const { own, from } = await told(a.events as Event[], state.me!.device);
     await store.settle(done, refused, from, own, a.cursor);
-    if (from.length) core.add(from.map((o) => o.text));
+    if (from.length) {
+      const added = core.add(from.map((o) => o.text));
+      state.others += added.added ?? 0;
+      refresh(added.changed ?? []);
+    }
     const known = new Set(state.own.map((e) => e.id));
     if (own.some((e) => !known.has(e.id))) await lock("sapward-note", reload); // never between a note and the core
-    if (from.length) state.day = core.day();
     if (a.pack !== state.pack!.version) await repack();
     const left = (await store.waiting()).some((e) => e.day === state.me!.day && e.device === state.me!.device && !tried.has(e.id));
     if (!left && !a.more) break;
@@ -161,16 +164,19 @@ async function exchange(): Promise<void> {
 }
 
 // sendPhotos sends pictures one at a time and goes on where the line broke.
-async function sendPhotos(): Promise<void> {
+// One that the server does not take stays, with the reason; it is tried again
+// when somebody asks for it.
+async function sendPhotos(all: boolean): Promise<void> {
   for (const p of await store.photos()) {
-    if (p.done || p.bad || p.day !== state.me!.day) continue;
-    let have = (await ask<{ have: number; done: boolean }>(`photos/${p.sha256}`)).have;
-    let done = have >= p.blob.size && p.blob.size > 0;
-    for (let again = 0; !done || have < p.blob.size;) {
-      const end = Math.min(have + chunk, p.blob.size);
+    if (p.done || (p.faults && !all) || p.day !== state.me!.day) continue;
+    let { have, done } = await ask<{ have: number; done: boolean }>(`photos/${p.sha256}`);
+    if (done) await store.putPhoto({ ...p, sent: p.blob.size, done, faults: undefined });
+    for (let again = 0; !done;) {
+      const from = Math.min(have, p.blob.size - 1); // whole there and not kept yet: its last byte once more
+      const end = Math.min(from + chunk, p.blob.size);
       try {
         const r = await ask<{ have: number; done: boolean }>(`photos/${p.sha256}`, {
-          method: "PUT", body: p.blob.slice(have, end), headers: { "Content-Type": p.blob.type || "image/jpeg", "Content-Range": `bytes ${have}-${end - 1}/${p.blob.size}` },
+          method: "PUT", body: p.blob.slice(from, end), headers: { "Content-Type": p.blob.type || "image/jpeg", "Content-Range": `bytes ${from}-${end - 1}/${p.blob.size}` },
         });
         if (r.have <= have && !r.done) throw new Error("no progress");
         have = r.have;
@@ -181,13 +187,12 @@ async function sendPhotos(): Promise<void> {
           continue;
         }
         if (e instanceof Refusal && e.status >= 400 && e.status < 500 && e.status !== 401 && e.status !== 429 && e.status !== 408) {
-          await store.putPhoto({ ...p, sent: have, bad: true });
+          await store.putPhoto({ ...p, sent: have, faults: e.body.faults?.length ? e.body.faults : [{ id: "phone-photo-refused" }] });
           break;
         }
         throw e;
       }
-      await store.putPhoto({ ...p, sent: have, done });
-      if (done) break;
+      await store.putPhoto({ ...p, sent: have, done, faults: undefined });
     }
     await recount();
     changed();
@@ -198,7 +203,7 @@ let wait = 0; // ms until the next try after a failure
 let timer = 0;
 
 // sync runs one round, one at a time over all pages of this phone.
-export async function sync(): Promise<boolean> {
+export async function sync(all = false): Promise<boolean> {
   if (state.syncing) return false;
   state.syncing = true;
   let good = false;
@@ -206,7 +211,7 @@ export async function sync(): Promise<boolean> {
     await lock("sapward-sync", async () => {
       await attend();
       await exchange();
-      await sendPhotos();
+      await sendPhotos(all);
     });
     good = true;
     wait = 0;
@@ -253,20 +258,39 @@ export function keepSyncing(): void {
   setInterval(() => { if (document.visibilityState === "visible" && !state.syncing && !wait) void sync(); }, 30_000);
 }
 
-// exported puts everything this phone noted into one file, with its pictures if
-// asked for.
-export async function exported(withPhotos: boolean): Promise<Blob> {
+const mostPictures = 20e6; // bytes of pictures in one file: the desk takes files of 32 MB, and base64 adds a third
+
+// parcels says which pictures go into which file: those the server has not
+// confirmed, in as few files as the desk can read.
+export async function parcels(): Promise<string[][]> {
+  const out: string[][] = [[]];
+  let size = 0;
+  for (const p of await store.photos()) {
+    if (p.done) continue;
+    if (size && size + p.blob.size > mostPictures) {
+      out.push([]);
+      size = 0;
+    }
+    out.at(-1)!.push(p.sha256);
+    size += p.blob.size;
+  }
+  return out;
+}
+
+// exported puts everything this phone noted into one file, with the bytes of
+// the pictures asked for; the others are named.
+export async function exported(pictures: string[] = []): Promise<Blob> {
   const head = { schema: "sapward/phone-export/1", device: state.me?.device ?? "", person: state.me?.person ?? "", made_at: new Date().toISOString() };
   const parts: BlobPart[] = [JSON.stringify(head).slice(0, -1), `,"events":[`, (await store.events()).sort((a, b) => a.seq - b.seq).map((e) => `\n${e.text}`).join(), `\n],"photos":[`];
   const pics = await store.photos();
   for (const [i, p] of pics.entries()) {
-    const base64 = withPhotos ? await new Promise<string>((ok, bad) => {
+    const base64 = pictures.includes(p.sha256) ? await new Promise<string>((ok, bad) => {
       const r = new FileReader();
       r.onload = () => ok(String(r.result).split(",")[1] ?? "");
       r.onerror = () => bad(r.error);
       r.readAsDataURL(p.blob);
     }) : "";
-    parts.push(`${i ? "," : ""}\n`, JSON.stringify({ sha256: p.sha256, tree: p.tree, bytes: p.blob.size, type: p.blob.type, base64 }));
+    parts.push(`${i ? "," : ""}\n`, JSON.stringify({ sha256: p.sha256, tree: p.tree, day: p.day, bytes: p.blob.size, type: p.blob.type, base64 }));
   }
   parts.push("\n]}\n");
   return new Blob(parts, { type: "application/json" });

@@ -5,7 +5,7 @@ import { badge, lookOf, treeLook } from "./marks";
 import type { Event, Port, Tree } from "./model";
 import { note, state } from "./state";
 import { clock, figure, finding, length, ml, n, say } from "./words";
-import { cautions, choices, fact, findings, go, href, packTree, personName, type Screen } from "./view";
+import { cautions, choices, fact, findings, go, href, lazily, packTree, personName, type Screen } from "./view";
 import { ring } from "./ring";
 import { loadOf, withContainer } from "./container";
 import { takePhoto } from "./photo";
@@ -22,6 +22,12 @@ const steps: { kind: string; from: string; of: (p: Port) => Partial<Event> }[] =
 
 export const alive = (p: Port): boolean => !p.given_up;
 export const ends = (): string[] => (state.pack!.ends === "pull" ? ["pull"] : state.pack!.ends === "leave" ? ["leave"] : ["pull", "leave"]);
+
+// spot names the limb of a port, or its stem where the tree has several.
+export function spot(t: Tree, p: Port): string {
+  if (p.where.startsWith("limb ")) return say("phone-limb-name", { limb: p.where.slice(5) });
+  return p.stem && t.ports.some((x) => x.stem !== p.stem) ? say("phone-stem", { stem: p.stem }) : "";
+}
 
 // nextOf is what a tree waits for: the step of all its ports, or one port.
 export function nextOf(t: Tree): { all?: (typeof steps)[number]; ports: Port[]; read?: Port; close?: string } {
@@ -40,12 +46,10 @@ export function nextOf(t: Tree): { all?: (typeof steps)[number]; ports: Port[]; 
 // noteAll notes one step for many ports, asking the core first.
 async function noteAll(t: Tree, kind: string, ports: Port[], of: (p: Port) => Partial<Event>): Promise<void> {
   const parts = ports.map((p) => ({ kind, tree: t.tree, port: p.n, ...of(p) }));
-  for (const p of parts) {
-    const j = core.judge(p);
-    if (j.against.length) {
-      tell(j.against.map((f) => finding(f)).join(" "), true);
-      return;
-    }
+  const against = core.may(parts);
+  if (against.length) {
+    tell(against.map((f) => finding(f)).join(" "), true);
+    return;
   }
   await note(parts);
   tell(say(`phone-noted-${kind}`, { ports: n(ports.length) }));
@@ -70,11 +74,11 @@ export function tree(tag: string): Screen {
       fact(say("phone-dose"), ml(dose)),
       fact(say("phone-girth"), h("span", null, length(t.girth_at_ports_cm), t.reading ? h("small", null, ` ${say("phone-read-today", { reading: t.reading })}`) : null))),
     untouched ? button("wide", [icon("next"), say("phone-tape-again")], () => tape(t)) : null,
-    ...stems.map((s) => h("figure", { class: "ring-box" }, s ? h("figcaption", null, say("phone-stem", { stem: s })) : null, ring(t, s))),
+    ...stems.map((s) => h("figure", { class: "ring-box" }, s ? h("figcaption", null, say("phone-stem", { stem: s })) : null, lazily(`ring ${tag} ${s}`, () => ring(t, s)))),
     t.ports.length ? h("p", { class: "hint" }, say("phone-ring-says", { unit: state.pack!.units === "us" ? "in" : "cm" })) : null,
-    h("ul", { class: "rows" }, t.ports.map((x) => h("li", null, h("a", { href: href("tree", tag, "port", x.n) }, badge(lookOf(x), x.n),
-      h("span", { class: "grow" }, h("b", null, length(x.along_girth_cm)), h("small", null, say(`phone-port-${lookOf(x)}`))),
-      h("span", { class: "end" }, x.read ? ml(x.gone_ul) : ml(x.loaded_ul || x.planned_ul)))))),
+    lazily(`ports ${tag}`, () => h("ul", { class: "rows" }, t.ports.map((x) => h("li", null, h("a", { href: href("tree", tag, "port", x.n) }, badge(lookOf(x), x.n),
+      h("span", { class: "grow" }, h("b", null, [spot(t, x), length(x.along_girth_cm)].filter(Boolean).join(" \u00b7 ")), h("small", null, say(`phone-port-${lookOf(x)}`))),
+      h("span", { class: "end" }, x.read ? ml(x.gone_ul) : ml(x.loaded_ul || x.planned_ul))))))),
     h("div", { class: "pair" },
       button("wide", say("phone-cleaned-do"), async () => { await note([{ kind: "cleaned", tree: tag }]); tell(say("phone-noted-cleaned")); }, { "aria-pressed": t.cleaned ? "true" : "false" }),
       button("wide", say("phone-photo"), () => takePhoto(tag)),

@@ -1,4 +1,4 @@
-import { button, h, type Child } from "./dom";
+import { append, button, h, type Child } from "./dom";
 import type { Caution, Finding, PackTree, TreeLine } from "./model";
 import { state } from "./state";
 import { finding, has, say } from "./words";
@@ -12,6 +12,32 @@ export function go(...parts: (string | number)[]): void { location.hash = href(.
 export const packTree = (tag: string): PackTree | undefined => state.pack?.trees.find((t) => t.tree === tag);
 export const lineOf = (tag: string): TreeLine | undefined => state.day?.trees.find((t) => t.tree === tag);
 export const personName = (id?: string): string => state.pack?.people.find((p) => p.id === id)?.name ?? "";
+
+let parts: (() => void)[] = [];
+
+// lazily is a part of a screen that is made after the rest of it was painted.
+// Until then it shows what stood in its place before.
+export function lazily(key: string, make: () => Child): HTMLElement {
+  const e = h("div", { class: "part", "data-part": key });
+  const old = document.querySelector(`#main [data-part=${JSON.stringify(key)}]`);
+  if (old) e.append(...old.childNodes);
+  parts.push(() => {
+    e.replaceChildren();
+    append(e, [make()]);
+  });
+  return e;
+}
+
+// forget drops the parts of a screen that is gone; fill makes those of the one
+// that stands, once it was painted.
+export function forget(): void { parts = []; }
+export function fill(): void {
+  const mine = parts;
+  if (!mine.length) return;
+  const run = (): void => { if (parts === mine) { forget(); mine.forEach((f) => f()); } };
+  if (document.visibilityState !== "visible") return run();
+  requestAnimationFrame(() => setTimeout(run)); // after the frame is painted
+}
 
 const read = new Map<string, string>(); // which cautions were first shown where
 

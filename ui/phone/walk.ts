@@ -4,7 +4,7 @@ import type { PackTree, TreeLine } from "./model";
 import { changed, state } from "./state";
 import { field } from "./keys";
 import { metres, ml, n, say } from "./words";
-import { choices, go, href, packTree, personName, type Screen } from "./view";
+import { choices, go, href, lazily, packTree, personName, type Screen } from "./view";
 
 let filter: "mine" | "all" | "waiting" | "open" | "" = "";
 
@@ -21,6 +21,8 @@ export function nextTree(): TreeLine | undefined {
   const list = ordered().filter((l) => l.stage === "to-do" || l.stage === "under-way");
   return list.find(mine) ?? list.find((l) => !l.person) ?? list[0];
 }
+
+const atOnce = 10; // rows: what the tallest phone shows
 
 export function walk(): Screen {
   const lines = ordered();
@@ -39,7 +41,9 @@ export function walk(): Screen {
     body.push(h("p", { class: "note good" }, say("phone-all-walked")));
   }
   body.push(choices<"mine" | "all" | "waiting" | "open">(say("phone-show"), [["mine", say("phone-mine")], ["open", say("phone-open")], ["waiting", say("phone-waiting")], ["all", say("phone-all")]], filter, (f) => { filter = f; changed(); }));
-  body.push(shown.length ? h("ul", { class: "rows" }, shown.map(row)) : h("p", { class: "hint" }, say("phone-none-here")));
+  const first = shown.slice(0, atOnce);
+  body.push(shown.length ? h("ul", { class: "rows" }, first.map(row)) : h("p", { class: "hint" }, say("phone-none-here")));
+  if (shown.length > atOnce) body.push(lazily(`walk ${filter}`, () => h("ul", { class: "rows more" }, shown.slice(atOnce).map(row))));
   return {
     title: next ? say("phone-next") : say("phone-walk"), sub: [state.pack!.estate, state.pack!.block].filter(Boolean).join(" \u00b7 "), body,
     bar: [h("a", { class: "half", href: href("find") }, icon("find"), say("phone-find")), h("a", { class: "half", href: href("map") }, icon("map"), say("phone-map")),
@@ -65,10 +69,10 @@ export function apart(p: PackTree): number | null {
 }
 
 let watching = 0;
-// locate asks where the phone is; without leave everything else still works.
+// locate asks where the phone is, anew each time; without leave everything else still works.
 export function locate(): void {
   if (!navigator.geolocation) { tell(say("phone-no-position"), true); return; }
-  if (watching) return;
+  if (watching) navigator.geolocation.clearWatch(watching); // asked again: a new fix, should the old watch have gone to sleep
   watching = navigator.geolocation.watchPosition((g) => {
     state.position = { lat: g.coords.latitude, lon: g.coords.longitude, accuracy: g.coords.accuracy };
     if (/^#\/(find|map|walk)|^$/.test(location.hash) && !(document.activeElement instanceof HTMLInputElement)) changed();

@@ -58,8 +58,10 @@ export const n = (x: number): Value => ({ value: x });
 export function finding(f: Finding | Fault, tree = ""): string {
   const args = { ...f.args };
   args.trees ??= "trees" in f && f.trees?.length ? f.trees.join(", ") : tree;
-  args.count ??= { value: 1 };
-  return say(f.id, args);
+  if (has(`phone-one-${f.id}`)) return say(`phone-one-${f.id}`, args); // in words about one tree
+  args.count ??= say("phone-this-tree");
+  const text = say(f.id, args);
+  return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
 // readNumber reads a number typed with a decimal comma or a decimal point. One

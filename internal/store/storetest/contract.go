@@ -294,6 +294,22 @@ func tagOnce(t *testing.T, ctx context.Context, s app.Store, _ *Clock) {
 	gone.Verb = app.Retired
 	put(t, ctx, s, gone)
 	put(t, ctx, s, twice) // the tag is free again
+	tags := []string{"no such", "a", "A"}
+	for i := range 1200 { // more than one statement takes
+		tags = append(tags, fmt.Sprint("X", i))
+	}
+	put(t, ctx, s, treeOf("X1199", 1, ""))
+	found, err := s.TreesTagged(ctx, blockID, tags)
+	ids := map[string]bool{}
+	for _, x := range found {
+		ids[x.ID] = true
+	}
+	if err != nil || len(found) != 2 || !ids["other"] || !ids["tree-X1199"] {
+		t.Errorf("by tags, in use only: %v, %v", ids, err)
+	}
+	if found, err := s.TreesTagged(ctx, "no-block", tags); err != nil || len(found) != 0 {
+		t.Errorf("%d trees of no block, %v", len(found), err)
+	}
 	orphan := treeOf("B", 1, "")
 	orphan.Parent = "no-block"
 	if err := s.InTx(ctx, func(tx app.Tx) error { _, err := tx.Append(ctx, "p", orphan); return err }); !class(err, finding.Missing) {
