@@ -174,7 +174,7 @@ cat(sprintf("%.12g %.12g %.12g %.12g %.12g\n", exp(coef(m)[1]), -coef(m)[2], m$s
 		worst = math.Max(worst, d)
 		if s.NonDetect == 0 { // least squares then: n - 2 degrees of freedom, where R's likelihood has n
 			se *= math.Sqrt(float64(s.N) / float64(s.N-2))
-			c0, k, sigma, se, loglik = f.C0, k, f.Sigma, se, f.out.minus2l/-2
+			sigma, loglik = f.Sigma, f.out.minus2l/-2
 		}
 		dse, dl := off(*f.Parameters["k"].SE, se), math.Abs(f.out.minus2l/-2-loglik)
 		if d > 1e-6 || dse > 5e-4 || dl > 1e-7 {

@@ -60,7 +60,7 @@ func everyPage(t *testing.T) map[string][]site {
 			{"estate-globe", "/estates/" + globe},
 			{"estates", "/estates"}, {"estate", "/estates/" + h.estate}, {"estate-form", "/estates/" + h.estate + "/edit"}, {"estate-history", "/estates/" + h.estate + "/history"},
 			{"block", "/blocks/" + h.avenue}, {"block-chestnut", "/blocks/" + h.chestnut}, {"block-form", "/blocks/" + h.avenue + "/edit"},
-			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
+			{"follow", "/blocks/" + h.chestnut + "/follow"}, {"follow-method", "/about/follow-up"}, {"follow-empty", "/blocks/" + h.avenue + "/follow"}, {"follow-visit", "/blocks/" + h.chestnut + "/follow/visit"},
 			{"trials", "/blocks/" + h.chestnut + "/trials"}, {"trials-empty", "/blocks/" + h.avenue + "/trials"}, {"trials-estate", "/estates/" + h.estate + "/trials"}, {"trial-new", "/blocks/" + h.avenue + "/trials/new"}, {"trial-power", "/blocks/" + h.chestnut + "/trials/power"},
 			{"trial", "/trials/" + theTrial(t, h)}, {"trial-analysis", "/trials/" + theTrial(t, h) + "/analysis"}, {"trial-rate", "/trials/" + theTrial(t, h) + "/rate"}, {"trial-figures", "/trials/" + theTrial(t, h) + "/rate?what=other"}, {"follow-groups", "/blocks/" + h.chestnut + "/follow/groups"},
 			{"trees", "/blocks/" + h.avenue + "/trees"}, {"tree", "/trees/" + h.tree}, {"tree-form", "/trees/" + h.tree + "/edit"},

@@ -268,6 +268,7 @@ func (s *Server) routes() http.Handler {
 	page("settings", s.addToken, "POST /programs")
 	page("settings", s.withdrawToken, "POST /programs/{id}/withdraw")
 	page("about", s.about, "GET /about")
+	page("about", s.followMethod, "GET /about/follow-up")
 
 	if !s.opt.Local {
 		slow := s.slowly()
