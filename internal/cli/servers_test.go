@@ -198,12 +198,14 @@ func (c *caller) follow(day string) *board {
 	client := &http.Client{Jar: c.http.Jar, Transport: c.reach}
 	go func() {
 		for ctx.Err() == nil {
-			req, err := http.NewRequestWithContext(ctx, http.MethodGet, address+"/days/"+day+"/live", nil)
+			req, err := http.NewRequestWithContext(ctx, http.MethodGet, address+"/api/v1/days/"+day+"/events", nil)
 			if err != nil {
 				return
 			}
 			if res, err := client.Do(req); err == nil {
-				b.opened.Add(1)
+				if res.StatusCode == http.StatusOK && res.Header.Get("Content-Type") == "text/event-stream" {
+					b.opened.Add(1)
+				}
 				for lines := bufio.NewScanner(res.Body); lines.Scan(); {
 					if lines.Text() == "event: noted" {
 						b.told.Add(1)
