@@ -24,6 +24,7 @@ command -v zbarimg >/dev/null 2>&1 || missing="$missing zbar-tools"
 command -v pdftotext >/dev/null 2>&1 || missing="$missing poppler-utils"
 command -v qpdf >/dev/null 2>&1 || missing="$missing qpdf"
 command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || command -v google-chrome >/dev/null 2>&1 || missing="$missing chromium"
+/usr/bin/python3 -c 'import prometheus_client' >/dev/null 2>&1 || missing="$missing python3-prometheus-client"
 ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || command -v initdb >/dev/null 2>&1 || missing="$missing postgresql"
 if [ -n "$missing" ]; then
   if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
