@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"sapward/follow/trial"
 )
@@ -181,7 +182,9 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 			}
 		}
 	}
-	files["chestnut/closure.csv"] = wounds(rng, trees)
+	files["chestnut/closure.csv"] = wounds(rng, trees, func(tag string, day int) bool {
+		return !strings.HasSuffix(seen[fmt.Sprintf("%04d%s", day, tag)], ",missed,\n")
+	})
 	files["chestnut/strip.csv"] = table.Bytes()
 	files["chestnut/ratings.csv"] = ratings.Bytes()
 	files["chestnut/deaths.csv"] = deaths.Bytes()
@@ -191,8 +194,8 @@ func followUp(rng *rand.Rand, files map[string][]byte) {
 }
 
 // wounds are looks at the holes of six trees of each method; infusion's are
-// wider and close later.
-func wounds(rng *rand.Rand, trees []stripTree) []byte {
+// wider and close later. A tree that a visit missed shows none that day.
+func wounds(rng *rand.Rand, trees []stripTree, rated func(tag string, day int) bool) []byte {
 	var out bytes.Buffer
 	out.WriteString(invented + "tree,treatment,day,port,closure_pct\n")
 	for _, x := range []struct {
@@ -208,6 +211,9 @@ func wounds(rng *rand.Rand, trees []stripTree) []byte {
 			for port := 1; port <= 3; port++ {
 				half := x.half * (0.75 + 0.5*rng.Float64())
 				for _, day := range []int{42, 126, 330, 414} {
+					if !rated(t.tag, day) {
+						continue
+					}
 					fmt.Fprintf(&out, "%s,%s,%d,%d,%.0f\n", t.tag, t.treatment, day, port, math.Min(100, 5*math.Round(10*float64(day)/half)))
 				}
 			}
