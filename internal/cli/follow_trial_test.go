@@ -22,8 +22,8 @@ var trialSchemas = []struct {
 }{
 	{"../../docs/schema/trial-layout.schema.json", report.TrialLayoutSchema, "Sapward trial layout", &report.TrialLayoutDocument{}},
 	{"../../docs/schema/trial-power.schema.json", "sapward/trial-power/1", "Sapward trial power", &report.TrialPowerDocument{}},
-	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &report.TrialAnalysisDocument{}},
 	{"../../docs/schema/trial-split-power.schema.json", "sapward/trial-split-power/1", "Sapward power of a split plot", &trialSplitPowerDocument{}},
+	{"../../docs/schema/trial-analysis.schema.json", "sapward/trial-analysis/1", "Sapward trial analysis", &report.TrialAnalysisDocument{}},
 }
 
 func generateTrialSchema(t *testing.T, of any, id, title string) []byte {
