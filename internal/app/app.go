@@ -168,6 +168,7 @@ type App struct {
 	models  models
 	again   sync.Map // block -> againKept
 	follows memo[FollowResult]
+	dues    memo[[]DueItem]
 	token   ownerToken
 }
 

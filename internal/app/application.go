@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -210,6 +211,31 @@ func (a *App) Due(ctx context.Context, actor Actor, estate string) ([]DueItem, e
 const keepDays = 14
 
 func (a *App) due(ctx context.Context, e Estate) ([]DueItem, error) {
+	// Nothing kept since, and the same day: the same items. An estate of hundreds
+	// of blocks takes thousands of questions to the store.
+	last, err := a.Store.Events(ctx, EventQuery{Limit: 1})
+	if err != nil {
+		return nil, err
+	}
+	seq := int64(0)
+	if len(last) > 0 {
+		seq = last[0].Seq
+	}
+	key, err := keyOf(e.ID, e.Version, civil.Of(a.Now().In(e.Facts.Location())).String(), seq)
+	if err != nil {
+		return nil, err
+	}
+	items, err := a.dues.get(ctx, key, mostDues, func() ([]DueItem, int, error) {
+		out, err := a.dueAnew(ctx, e)
+		return out, len(out) + 1, err
+	})
+	return slices.Clone(items), err
+}
+
+// mostDues is how many items are kept for pages to come (program default).
+const mostDues = 20_000
+
+func (a *App) dueAnew(ctx context.Context, e Estate) ([]DueItem, error) {
 	zone := e.Facts.Location()
 	today := civil.Of(a.Now().In(zone))
 	var out []DueItem

@@ -283,35 +283,47 @@ type counts struct {
 	at map[string]marked
 }
 
+// marked is the count of a block at a mark, and the last event up to which the
+// mark is known to stand.
 type marked struct {
-	mark  int64
-	count app.BlockCount
+	mark, known int64
+	count       app.BlockCount
 }
 
-// BlockCounts is the reader's, with what has not changed kept.
+// BlockCounts is the reader's, with what has not changed kept. While nothing at
+// all was kept since, one look at the last event answers for every block.
 func (s *Store) BlockCounts(ctx context.Context, blocks []string) (map[string]app.BlockCount, error) {
 	out := map[string]app.BlockCount{}
+	var last int64
+	if err := s.q.QueryRowContext(ctx, "SELECT COALESCE(max(seq), 0) FROM events").Scan(&last); err != nil {
+		return nil, storeFault("", err)
+	}
 	for _, b := range blocks {
+		s.counts.mu.Lock()
+		m, ok := s.counts.at[b]
+		s.counts.mu.Unlock()
+		if ok && m.known >= last {
+			out[b] = m.count
+			continue
+		}
 		mark, err := s.BlockMark(ctx, b)
 		if err != nil {
 			return nil, err
 		}
-		s.counts.mu.Lock()
-		m, ok := s.counts.at[b]
-		s.counts.mu.Unlock()
 		if !ok || m.mark != mark {
 			one, err := s.reader.BlockCounts(ctx, []string{b})
 			if err != nil {
 				return nil, err
 			}
-			m = marked{mark, one[b]}
-			s.counts.mu.Lock()
-			if s.counts.at == nil || len(s.counts.at) > 10_000 {
-				s.counts.at = map[string]marked{}
-			}
-			s.counts.at[b] = m
-			s.counts.mu.Unlock()
+			m = marked{mark: mark, count: one[b]}
 		}
+		m.known = last
+		s.counts.mu.Lock()
+		if s.counts.at == nil || len(s.counts.at) > 10_000 {
+			s.counts.at = map[string]marked{}
+		}
+		s.counts.at[b] = m
+		s.counts.mu.Unlock()
 		out[b] = m.count
 	}
 	return out, nil
